@@ -1,0 +1,1 @@
+"""Ridgeline: who must be examined for retinopathy of prematurity, when, and why."""

@@ -1,0 +1,1 @@
+"""Pure rules: dates in, decisions out. Imports the standard library only."""

@@ -1,0 +1,187 @@
+"""Worked examples: an infant described in a few lines of TOML, and what the answer must be.
+
+The same format serves a policy's own `[[example]]` tables, the test suite and `ridgeline assess`:
+
+    [[example]]
+    id = "25w3d, 780 g"
+    source = "..."                                    # where the expected values come from
+    given = { born = 2031-05-01, gestational_age_at_birth = "25w3d", birth_weight = "780g", risk_flags = ["sepsis"] }
+    as_of = 2031-06-01
+    expect = { eligible = "yes", kind = "first-exam", due = 2031-06-09 }
+
+In `given` everything may be left out; a list gives values that disagree; `unreadable = ["birth_weight"]` says that
+something was sent that could not be read.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+from datetime import date
+from typing import Any, Final, TypeVar
+
+from service.core.ages import Gestation
+from service.core.decision import Decision, decide
+from service.core.infant import Candidate, Days, Infant, Known
+from service.core.policy import Policy, parse_grams
+from service.errors import ConfigurationError, NotUnderstood
+
+T = TypeVar("T")
+
+_KEYS: Final = ("id", "source", "note", "given", "as_of", "expect")
+_GIVEN: Final = (
+    "born", "gestational_age_at_birth", "birth_weight", "sex", "risk_flags", "weights", "unreadable", "known_since",
+    "deceased",
+)  # fmt: skip
+_READABLE: Final = ("born", "gestational_age_at_birth", "birth_weight")
+_NOT_YET: Final = ("exam", "treatment")
+_SEXES: Final = ("male", "female", "other", "unknown")
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """One worked example. `expect` maps a name of `answers` to the value it must have."""
+
+    id: str
+    infant: Infant
+    as_of: date | None
+    expect: Mapping[str, Any]
+
+    def decide(self, policy: Policy, today: date) -> Decision:
+        """The decision on the case's own date, or on `today` when it has none. An infant whose case holds no date at
+        all is known since that day."""
+        day = self.as_of or today
+        undated = self.infant.known_since == date.min
+        return decide(replace(self.infant, known_since=day) if undated else self.infant, policy, day)
+
+
+def answers(decision: Decision) -> dict[str, Any]:
+    """What an example can expect of a decision, by name."""
+    window = decision.next.window
+    return {
+        "eligible": decision.eligible,
+        "state": decision.state,
+        "because": [reason.rule for reason in decision.because],
+        "missing": list(decision.missing),
+        "kind": decision.next.kind,
+        "rule": decision.next.reason.rule,
+        "opens": window and window.opens,
+        "due": window and window.due,
+        "closes": window and window.closes,
+        "gestational_age_at_birth": decision.ages.gestation,
+        "postnatal_days": decision.ages.postnatal_days,
+        "postmenstrual_age": decision.ages.postmenstrual,
+    }
+
+
+def parse_case(data: Mapping[str, Any], where: str) -> Case:
+    """A Case from one `[[example]]` table. Raises ConfigurationError naming `where` and the key."""
+    for key in data:
+        if key in _NOT_YET:
+            raise ConfigurationError(f"{where}.{key}", "examples with exams or treatments cannot be answered yet")
+        if key not in _KEYS:
+            raise ConfigurationError(where, f"unknown key {key!r}", _KEYS)
+    given = data.get("given", {})
+    if not isinstance(given, Mapping):
+        raise ConfigurationError(f"{where}.given", "must be a table")
+    for key in given:
+        if key not in _GIVEN:
+            raise ConfigurationError(f"{where}.given", f"unknown key {key!r}", _GIVEN)
+    name, as_of, expect = data.get("id"), data.get("as_of"), data.get("expect", {})
+    if not isinstance(name, str) or not name:
+        raise ConfigurationError(f"{where}.id", "must be a text and is missing or empty")
+    day = None if as_of is None else _date(as_of, f"{where}.as_of")
+    if not isinstance(expect, Mapping):
+        raise ConfigurationError(f"{where}.expect", "must be a table")
+    for key in expect:
+        if key not in _EXPECTED:
+            raise ConfigurationError(f"{where}.expect", f"unknown key {key!r}", _EXPECTED)
+    return Case(name, _infant(name, given, day, f"{where}.given"), day, expect)
+
+
+_EXPECTED: Final = (
+    "eligible", "state", "because", "missing", "kind", "rule", "opens", "due", "closes",
+    "gestational_age_at_birth", "postnatal_days", "postmenstrual_age",
+)  # fmt: skip
+
+
+def check_case(case: Case, policy: Policy, today: date) -> list[str]:
+    """What differs from the expectation, as sentences; empty when all of it holds. `today` if the case has no date."""
+    found = answers(case.decide(policy, today))
+    return [
+        f"{case.id}: {name} is {found[name]}, expected {wanted}"
+        for name, wanted in case.expect.items()
+        if found[name] != wanted
+    ]
+
+
+def _infant(name: str, given: Mapping[str, Any], as_of: date | None, where: str) -> Infant:
+    unreadable = given.get("unreadable", [])
+    if not isinstance(unreadable, list) or any(word not in _READABLE for word in unreadable):
+        raise ConfigurationError(f"{where}.unreadable", "must be a list of attributes", _READABLE)
+
+    def attribute(key: str, read: Callable[[Any], T]) -> Known[T]:
+        value = given.get(key)
+        values = value if isinstance(value, list) else [] if value is None else [value]
+        try:
+            candidates = tuple(Candidate(read(each)) for each in values)
+        except (NotUnderstood, ValueError) as error:
+            raise ConfigurationError(f"{where}.{key}", str(error)) from None
+        return Known(candidates, key in unreadable)
+
+    born = attribute("born", _days)
+    first = min((value.low for value in born.values), default=None)
+    since = given.get("known_since")
+    known_since = _date(since, f"{where}.known_since") if since is not None else first or as_of or date.min
+    flags, deceased, sex = given.get("risk_flags", []), given.get("deceased", False), given.get("sex")
+    if not isinstance(flags, list) or not all(isinstance(flag, str) for flag in flags):
+        raise ConfigurationError(f"{where}.risk_flags", "must be a list of words")
+    if type(deceased) not in (bool, date):
+        raise ConfigurationError(f"{where}.deceased", "must be a date, true or false")
+    if sex not in (None, *_SEXES):
+        raise ConfigurationError(f"{where}.sex", "is not a sex as records write it", _SEXES)
+    _check_weights(given.get("weights", []), f"{where}.weights")
+    return Infant(
+        patient=name,
+        known_since=known_since,
+        born=born,
+        gestation=attribute("gestational_age_at_birth", lambda text: Gestation.parse(str(text))),
+        birth_weight=attribute("birth_weight", parse_grams),
+        risk_flags=tuple(sorted(flags)),
+        sex=sex,
+        deceased=bool(deceased),
+        deceased_on=deceased if isinstance(deceased, date) else None,
+    )
+
+
+def _check_weights(weights: object, where: str) -> None:
+    """Later weights, `{ on = 2031-05-11, weight = "790g" }`: read strictly; no criterion uses growth so far."""
+    if not isinstance(weights, list):
+        raise ConfigurationError(where, "must be a list")
+    for weight in weights:
+        if not isinstance(weight, Mapping) or set(weight) != {"on", "weight"}:
+            raise ConfigurationError(where, "each weight is a table", ("on", "weight"))
+        _date(weight["on"], where)
+        try:
+            parse_grams(weight["weight"])
+        except NotUnderstood as error:
+            raise ConfigurationError(where, str(error)) from None
+
+
+def _days(value: object) -> Days:
+    """A date, or a text `2031-05-01..2031-05-31` for a date known only to the month."""
+    if isinstance(value, str) and ".." in value:
+        first, _, last = value.partition("..")
+        days = Days(date.fromisoformat(first), date.fromisoformat(last))
+        if days.low > days.high:
+            raise NotUnderstood("a range runs from the earlier to the later day")
+        return days
+    day = date.fromisoformat(str(value))
+    return Days(day, day)
+
+
+def _date(value: object, where: str) -> date:
+    try:
+        return value if type(value) is date else date.fromisoformat(str(value))
+    except ValueError:
+        raise ConfigurationError(where, f"{value!r} is not a date; write 2031-06-01") from None

@@ -1,0 +1,350 @@
+"""One infant, one policy, one day: the decision and its reasons.
+
+Read `decide` from the top: is this somebody to screen at all; do the facts make the infant eligible; when is the first
+exam due. Every value on record is tried, not only the preferred one, and every value a missing one might have: what
+disagrees or is missing can make an exam earlier or an infant eligible, never the reverse.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import asdict, dataclass, replace
+from datetime import date
+from typing import TYPE_CHECKING, Any, Final, Literal, NamedTuple
+
+from service.core.ages import Gestation, format_age, postnatal_days
+from service.core.infant import Candidate, Infant, plausible_gestation
+
+if TYPE_CHECKING:
+    from service.core.policy import FirstExam, Policy
+
+Eligibility = Literal["yes", "no", "unknown"]
+State = Literal["eligible", "unknown", "not-eligible", "closed"]
+Kind = Literal["first-exam", "data-needed", "none"]
+
+
+@dataclass(frozen=True, slots=True)
+class Window:
+    """The days on which something is to be done: not before `opens`, best on `due`, late after `closes`."""
+
+    opens: date
+    due: date
+    closes: date
+
+
+@dataclass(frozen=True, slots=True)
+class Reason:
+    """Why: the rule's id in the policy file, its published source, a sentence built from the rule's own numbers,
+    and how the numbers came into the file (`read`, `memory`, `practice`, `computed`)."""
+
+    rule: str
+    cite: str
+    text: str
+    provenance: str
+
+
+@dataclass(frozen=True, slots=True)
+class Ages:
+    """Ages on the day of the decision; None where birth date or gestational age is not known."""
+
+    gestation: str | None
+    postnatal_days: int | None
+    postmenstrual: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class NextStep:
+    """What comes next. `window` is None exactly when `kind` is "none"."""
+
+    kind: Kind
+    window: Window | None
+    reason: Reason
+
+
+@dataclass(frozen=True, slots=True)
+class Decision:
+    """The answer for one infant under one policy revision on one day. Immutable.
+
+    `state` is one of four (no infant is ever in none or in two); `missing` names what must be recorded
+    ("date_of_birth", "gestational_age_at_birth", "birth_weight"); `flags` are sentences to show; `evidence` names the
+    site's resources the weights and gestational ages came from.
+    """
+
+    patient: str
+    policy: str
+    revision: int
+    as_of: date
+    state: State
+    eligible: Eligibility
+    because: tuple[Reason, ...]
+    missing: tuple[str, ...]
+    ages: Ages
+    next: NextStep
+    flags: tuple[str, ...]
+    birth_weight: int | None = None
+    closed_by: str | None = None
+    evidence: tuple[str, ...] = ()
+
+
+NOTHING_NEXT: Final = "nothing is due"
+
+_CLOSED: Final = {
+    "merged": "this record was merged into another one, which stays on the list",
+    "fetus": "this is the record of a fetus",
+    "older": "this person was not a newborn when first named",
+    "unborn-or-empty": "no birth is recorded here, and nothing else a newborn's record has",
+    "deceased": "a death is recorded",
+}
+"""Why a record is closed without an exam, by name of the rule."""
+
+
+def decide(infant: Infant, policy: Policy, as_of: date) -> Decision:
+    """The decision for `infant` under `policy`. `as_of` only sets the ages shown: the dates do not depend on it.
+
+    Never raises: whatever is missing or contradictory, the infant ends in exactly one state.
+    """
+    closed_by = infant.record if infant.record != "infant" else "deceased" if infant.deceased else None
+    if closed_by is not None:
+        reason = Reason(closed_by, "", _CLOSED[closed_by], "computed")
+        return _decision(infant, policy, as_of, "closed", "no", (reason,), (), _nothing(reason), (), closed_by)
+
+    eligible = _eligible(infant, policy)
+    if eligible == "no":
+        because = _because(infant, policy, held=False)
+        return _decision(infant, policy, as_of, "not-eligible", "no", because, (), _nothing(because[0]),
+                         _flags(infant, policy, eligible))  # fmt: skip
+
+    options = list(_options(infant, policy))
+    step = _next(infant, options, eligible)
+    return _decision(
+        infant, policy, as_of,
+        "eligible" if eligible == "yes" else "unknown",
+        eligible,
+        _because(infant, policy, held=eligible == "yes"),
+        _missing(infant, options, eligible),
+        step,
+        _flags(infant, policy, eligible),
+    )  # fmt: skip
+
+
+def _eligible(infant: Infant, policy: Policy) -> Eligibility:
+    """Yes if any values on record say yes; no only if all of them say no and none is missing or in doubt."""
+    held = [
+        policy.eligible(gestation, weight, bool(infant.risk_flags))
+        for gestation in _gestations(infant)
+        for weight in _weights(infant)
+    ]
+    if True in held:
+        return "yes"
+    return "unknown" if None in held else "no"
+
+
+def _gestations(infant: Infant) -> list[int | None]:
+    """Days on record for eligibility: whole weeks count as their first day, the youngest; None when it is unsettled."""
+    days: list[int | None] = [value.low for value in infant.gestation.values]
+    return [*days, None] if infant.gestation.unsettled else days
+
+
+def _weights(infant: Infant) -> list[int | None]:
+    grams: list[int | None] = list(infant.birth_weight.values)
+    return [*grams, None] if infant.birth_weight.unsettled else grams
+
+
+class Option(NamedTuple):
+    """What the first exam would be if the infant's true values were these."""
+
+    window: Window
+    rule: FirstExam
+    born: date
+    gestation: int
+    weight: int
+
+
+def _options(infant: Infant, policy: Policy) -> Iterable[Option]:
+    """A window for every combination of values the infant may have that makes an exam due."""
+    recorded = {day for value in infant.gestation.values for day in value.days()}
+    grams = set(infant.birth_weight.values)
+    if infant.birth_weight.unsettled:
+        grams.update(policy.weight_knots())
+    for gram in sorted(grams):
+        days = set(recorded)
+        if infant.gestation.unsettled:
+            days.update(plausible_gestation(None if infant.birth_weight.unsettled else gram))
+        for day in sorted(days):
+            if policy.eligible(day, gram, bool(infant.risk_flags)):
+                rule = policy.first_exam(day, gram)
+                for born in _births(infant):
+                    yield Option(rule.window(born, day), rule, born, day, gram)
+
+
+def _births(infant: Infant) -> list[date]:
+    """Earliest days of birth on record. Nothing recorded: none, and no window can be computed."""
+    return sorted({value.low for value in infant.born.values})
+
+
+def _next(infant: Infant, options: Sequence[Option], eligible: Eligibility) -> NextStep:
+    if not options:  # the date of birth is missing: the exam may be due now
+        day = infant.known_since
+        text = "without a date of birth no date can be worked out: an exam may be due now"
+        reason = Reason("date-of-birth", "", text, "computed")
+        return NextStep("data-needed", Window(day, day, day), reason)
+    first = min(options, key=lambda option: (option.window.due, option.window.closes))
+    opens = min(option.window.opens for option in options)
+    closes = min(option.window.closes for option in options)
+    reason = first.rule.reason(first.born, first.gestation)
+    reason = replace(reason, text=_supposed(infant, options, first, eligible) + reason.text)
+    if eligible == "yes":
+        return NextStep("first-exam", Window(opens, first.window.due, closes), reason)
+    due = first.window.due
+    text = f"must be known by {due.isoformat()}, when an exam could be due: {reason.text}"
+    return NextStep("data-needed", Window(min(infant.known_since, due), due, due),
+                    Reason(reason.rule, reason.cite, text, reason.provenance))  # fmt: skip
+
+
+def _supposed(infant: Infant, options: Sequence[Option], taken: Option, eligible: Eligibility) -> str:
+    """Names the values a date rests on where they are not simply those on record."""
+    values = []
+    if infant.gestation.unsettled or infant.gestation.values != (Gestation(taken.gestation, taken.gestation),):
+        values.append(format_age(taken.gestation))
+    doubtful = infant.birth_weight.unsettled or infant.birth_weight.conflicting
+    if doubtful and (eligible == "unknown" or _weight_moves(options)):
+        values.append(f"{taken.weight} g")
+    return f"taking {' and '.join(values)} at birth, " if values else ""
+
+
+def _because(infant: Infant, policy: Policy, held: bool) -> tuple[Reason, ...]:
+    """The criteria that hold (`held`), or all of them with what keeps each from holding."""
+    at_risk = bool(infant.risk_flags)
+    reasons = (
+        criterion.reason(gestation, weight, at_risk)
+        for criterion in policy.criteria
+        for gestation in _gestations(infant)
+        for weight in _weights(infant)
+        if not held or criterion.holds(gestation, weight, at_risk)
+    )
+    return tuple(dict.fromkeys(reasons))
+
+
+def _missing(infant: Infant, options: Sequence[Option], eligible: Eligibility) -> tuple[str, ...]:
+    """What is not on record, or in doubt, and could change the answer or the date."""
+    missing = []
+    if not infant.born.candidates or not all(value.exact for value in infant.born.values):
+        missing.append("date_of_birth")
+    windows = {option.window for option in options if option.born == options[0].born}
+    matters = eligible == "unknown" or len(windows) > 1 or not options
+    if infant.gestation.unsettled and matters:
+        missing.append("gestational_age_at_birth")
+    if infant.birth_weight.unsettled and (eligible == "unknown" or not options or _weight_moves(options)):
+        missing.append("birth_weight")
+    return tuple(missing)
+
+
+def _weight_moves(options: Sequence[Option]) -> bool:
+    """Whether, for some gestational age, the weight alone changes the rule that applies."""
+    rules: dict[tuple[date, int], set[str]] = {}
+    for option in options:
+        rules.setdefault((option.born, option.gestation), set()).add(option.rule.id)
+    return any(len(ids) > 1 for ids in rules.values())
+
+
+def _flags(infant: Infant, policy: Policy, eligible: Eligibility) -> tuple[str, ...]:
+    flags = [
+        f"gestational age at birth is recorded as {value}: eligibility reads it as its first day, "
+        "dates as whichever of its days is earliest"
+        for value in infant.gestation.values
+        if not value.exact
+    ]
+    named = (("date of birth", infant.born), ("gestational age at birth", infant.gestation),
+             ("birth weight", infant.birth_weight))  # fmt: skip
+    for name, attribute in named:
+        if attribute.conflicting:
+            shown = ", ".join(f"{value} g" if name == "birth weight" else str(value) for value in attribute.values)
+            flags.append(f"{name} differs between records ({shown}): the wider rule and the earlier date count "
+                         "until a clinician settles it")  # fmt: skip
+        if attribute.unreadable:
+            flags.append(f"a {name} was sent that could not be read")
+        elif attribute.candidates and attribute.unsettled:
+            flags.append(f"{name} is provisional, or was recorded in a way that may mean something else")
+    if eligible != "yes" and policy.by_risk and not infant.risk_flags:
+        flags.append("no risk flag is recorded; a clinician who judges the course high-risk can add one")
+    return tuple(flags)
+
+
+def _ages(infant: Infant, as_of: date) -> Ages:
+    born, gestation = infant.born.value, infant.gestation.value
+    days = None if born is None or not born.exact else postnatal_days(born.low, as_of)
+    now = None if days is None else _postmenstrual(gestation, days)
+    return Ages(None if gestation is None else str(gestation), days, now)
+
+
+def _evidence(infant: Infant) -> tuple[str, ...]:
+    said: tuple[Candidate[Any], ...] = (*infant.gestation.candidates, *infant.birth_weight.candidates)
+    return tuple(dict.fromkeys(candidate.resource for candidate in said if candidate.resource))
+
+
+def _nothing(reason: Reason) -> NextStep:
+    return NextStep("none", None, Reason(reason.rule, reason.cite, NOTHING_NEXT, reason.provenance))
+
+
+def _decision(
+    infant: Infant, policy: Policy, as_of: date, state: State, eligible: Eligibility, because: tuple[Reason, ...],
+    missing: tuple[str, ...], step: NextStep, flags: tuple[str, ...], closed_by: str | None = None,
+) -> Decision:  # fmt: skip
+    return Decision(
+        patient=infant.patient, policy=policy.id, revision=policy.revision, as_of=as_of, state=state,
+        eligible=eligible, because=because, missing=missing, ages=_ages(infant, as_of), next=step, flags=flags,
+        birth_weight=infant.birth_weight.value, closed_by=closed_by, evidence=_evidence(infant),
+    )  # fmt: skip
+
+
+# --- as JSON, and back ---------------------------------------------------------------------------------------------
+
+
+def to_json(decision: Decision) -> dict[str, Any]:
+    """JSON-able shape of a decision, dates as ISO text: what the store keeps and `/api` shows."""
+    return {key: _plain(value) for key, value in asdict(decision).items()}
+
+
+def from_json(body: Mapping[str, Any]) -> Decision:
+    """The decision that `to_json` wrote."""
+    step = body["next"]
+    days = step["window"]
+    window = days and Window(*(date.fromisoformat(days[edge]) for edge in ("opens", "due", "closes")))
+    return Decision(
+        **{
+            **body,
+            "as_of": date.fromisoformat(body["as_of"]),
+            "because": tuple(Reason(**reason) for reason in body["because"]),
+            "missing": tuple(body["missing"]),
+            "ages": Ages(**body["ages"]),
+            "next": NextStep(step["kind"], window, Reason(**step["reason"])),
+            "flags": tuple(body["flags"]),
+            "evidence": tuple(body["evidence"]),
+        }
+    )
+
+
+def on_day(decision: Decision, day: date) -> Decision:
+    """The same decision with the ages of another day; nothing else depends on the day."""
+    ages = decision.ages
+    if ages.postnatal_days is None:
+        return replace(decision, as_of=day)
+    days = ages.postnatal_days + (day - decision.as_of).days
+    gestation = Gestation.parse(ages.gestation) if ages.gestation else None
+    return replace(decision, as_of=day, ages=Ages(ages.gestation, days, _postmenstrual(gestation, days)))
+
+
+def _postmenstrual(gestation: Gestation | None, days: int) -> str | None:
+    if gestation is None or gestation.low + days <= 0:
+        return None
+    return str(Gestation(gestation.low + days, gestation.high + days))
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, date):
+        return value.isoformat()
+    if isinstance(value, dict):
+        return {key: _plain(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [_plain(item) for item in value]
+    return value

@@ -1,0 +1,395 @@
+"""A policy edition: parse it strictly, ask it who qualifies and when the first exam is due, and have it explain.
+
+An edition is a TOML file of *criteria* (any one that holds makes an infant eligible) and *first-exam rules* (the first
+one that applies gives the window). The vocabulary is closed; a key or word that is not known here stops loading, with
+its path and the words allowed. A criterion may only say "this small or smaller", "this young or younger" or "flagged
+at risk", so that being smaller or younger never makes an infant less eligible.
+
+    [[criterion]]                                  [[first_exam]]
+    id = "gestational-age"                         id = "before-31-weeks"
+    gestational_age_below = "31w0d"                when = { gestational_age_below = "31w0d" }
+    cite = "..."                                   opens = { later_of = ["31w0d PMA", "28d PNA"] }
+    provenance = "read"                            due = ...      closes = ...
+
+Every rule carries where its numbers come from: `provenance` is "read" (in the source or a paper quoting it), "memory",
+"practice" (common practice, no source) or "computed"; `confidence` is "high", "medium" or "low"; what is low must say
+`unconfirmed = true`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from typing import Any, Final, Literal
+
+from service.core.ages import date_at_postmenstrual, date_at_postnatal, format_age, parse_age
+from service.core.decision import Reason, Window
+from service.core.infant import PLAUSIBLE_GESTATION
+from service.errors import ConfigurationError, NotUnderstood
+
+PROVENANCE: Final = ("read", "memory", "practice", "computed")
+CONFIDENCE: Final = ("high", "medium", "low")
+
+Measure = Literal["gestational_age", "birth_weight"]
+
+
+@dataclass(frozen=True, slots=True)
+class Limit:
+    """`measure` is at most `most` (days of gestational age, or grams)."""
+
+    measure: Measure
+    most: int
+    strict: bool
+    """As printed: "below 31w0d" (strict) is kept as at most 30w6d."""
+
+    def holds(self, value: int | None) -> bool | None:
+        """None when the value is not known: absent is not false."""
+        return None if value is None else value <= self.most
+
+    @property
+    def printed(self) -> str:
+        return _show(self.measure, self.most + 1 if self.strict else self.most)
+
+    def explain(self, value: int) -> str:
+        """`26w4d is within 30w6d`, `1800 g is above 1500 g`, `31w0d is not below 31w0d`."""
+        shown = _show(self.measure, value)
+        if self.strict:
+            return f"{shown} is {'below' if value <= self.most else 'not below'} {self.printed}"
+        return f"{shown} is {'within' if value <= self.most else 'above'} {self.printed}"
+
+
+@dataclass(frozen=True, slots=True)
+class Origin:
+    """Where a rule's numbers come from."""
+
+    cite: str
+    provenance: str
+    confidence: str
+    unconfirmed: bool
+    note: str
+
+
+@dataclass(frozen=True, slots=True)
+class Criterion:
+    """Holds when every limit holds and, where it asks for one, a risk flag is set."""
+
+    id: str
+    limits: tuple[Limit, ...]
+    needs_risk: bool
+    origin: Origin
+
+    def holds(self, gestation: int | None, weight: int | None, at_risk: bool) -> bool | None:
+        """True, False, or None when a missing value decides. An absent risk flag is "not flagged"."""
+        if self.needs_risk and not at_risk:
+            return False
+        parts = [limit.holds(gestation if limit.measure == "gestational_age" else weight) for limit in self.limits]
+        if False in parts:
+            return False
+        return None if None in parts else True
+
+    def reason(self, gestation: int | None, weight: int | None, at_risk: bool) -> Reason:
+        texts = []
+        for limit in self.limits:
+            value = gestation if limit.measure == "gestational_age" else weight
+            texts.append(f"{_NAMES[limit.measure]} is not recorded" if value is None else limit.explain(value))
+        if self.needs_risk:
+            texts.append("a risk flag is recorded" if at_risk else "no risk flag is recorded")
+        return Reason(self.id, self.origin.cite, "; ".join(texts), self.origin.provenance)
+
+
+@dataclass(frozen=True, slots=True)
+class Moment:
+    """An age: `days` on the postmenstrual (`PMA`) or postnatal (`PNA`) clock."""
+
+    clock: Literal["PMA", "PNA"]
+    days: int
+
+    def on(self, born: date, gestation: int) -> date:
+        if self.clock == "PNA":
+            return date_at_postnatal(born, self.days)
+        return date_at_postmenstrual(born, gestation, self.days)
+
+    def __str__(self) -> str:
+        return f"{format_age(self.days)} postmenstrual age" if self.clock == "PMA" else f"{self.days} days of age"
+
+
+@dataclass(frozen=True, slots=True)
+class Edge:
+    """One edge of a window: the later or the earlier of its moments, never before the day of birth."""
+
+    combiner: Literal["later", "earlier"]
+    moments: tuple[Moment, ...]
+
+    def on(self, born: date, gestation: int) -> date:
+        return max(self._reached(born, gestation), born)
+
+    def explain(self, born: date, gestation: int) -> str:
+        text = " and ".join(f"{moment} ({moment.on(born, gestation).isoformat()})" for moment in self.moments)
+        if len(self.moments) > 1:
+            text = f"the {self.combiner} of {text}"
+        return f"{text}, not before the day of birth" if self._reached(born, gestation) < born else text
+
+    def _reached(self, born: date, gestation: int) -> date:
+        days = [moment.on(born, gestation) for moment in self.moments]
+        return max(days) if self.combiner == "later" else min(days)
+
+
+@dataclass(frozen=True, slots=True)
+class FirstExam:
+    """When the first exam is due, for infants to whom `cases` apply: any case (all of its limits) is enough, and no
+    cases means everyone else."""
+
+    id: str
+    cases: tuple[tuple[Limit, ...], ...]
+    opens: Edge
+    due: Edge
+    closes: Edge
+    origin: Origin
+
+    def applies(self, gestation: int, weight: int) -> bool:
+        values = {"gestational_age": gestation, "birth_weight": weight}
+        return not self.cases or any(all(limit.holds(values[limit.measure]) for limit in case) for case in self.cases)
+
+    def window(self, born: date, gestation: int) -> Window:
+        """The window of an infant born on `born` at `gestation` days, in order: reading the file made sure of that."""
+        return Window(self.opens.on(born, gestation), self.due.on(born, gestation), self.closes.on(born, gestation))
+
+    def reason(self, born: date, gestation: int) -> Reason:
+        return Reason(self.id, self.origin.cite, self.due.explain(born, gestation), self.origin.provenance)
+
+
+@dataclass(frozen=True, slots=True)
+class Policy:
+    """One edition of one guideline. `examples` is the raw `[[example]]` tables, see core/case.py."""
+
+    id: str
+    revision: int
+    title: str
+    citation: str
+    published: str
+    criteria: tuple[Criterion, ...]
+    first_exams: tuple[FirstExam, ...]
+    risk_flags: Mapping[str, str]
+    examples: tuple[Mapping[str, Any], ...]
+
+    def eligible(self, gestation: int | None, weight: int | None, at_risk: bool) -> bool | None:
+        """Whether any criterion holds. None: a missing value decides. Days and grams."""
+        held = [criterion.holds(gestation, weight, at_risk) for criterion in self.criteria]
+        if True in held:
+            return True
+        return None if None in held else False
+
+    def first_exam(self, gestation: int, weight: int) -> FirstExam:
+        """The first rule that applies. Loading makes sure that one always does."""
+        return next(rule for rule in self.first_exams if rule.applies(gestation, weight))
+
+    def weight_knots(self) -> tuple[int, ...]:
+        """Weights that stand for all others: one on each side of every limit in grams."""
+        limits = [limit.most for limit in self._limits() if limit.measure == "birth_weight"]
+        return tuple(sorted({gram for most in limits for gram in (most, most + 1)})) or (1000,)
+
+    def _limits(self) -> Iterable[Limit]:
+        for criterion in self.criteria:
+            yield from criterion.limits
+        for rule in self.first_exams:
+            for case in rule.cases:
+                yield from case
+
+    @property
+    def by_risk(self) -> bool:
+        """Whether a clinician's risk flag can make an infant eligible."""
+        return any(criterion.needs_risk for criterion in self.criteria)
+
+
+_NAMES: Final = {"gestational_age": "gestational age at birth", "birth_weight": "birth weight"}
+
+
+def _show(measure: str, value: int) -> str:
+    return format_age(value) if measure == "gestational_age" else f"{value} g"
+
+
+# --- strict reading of the data file -------------------------------------------------------------------------------
+
+_POLICY_KEYS: Final = (
+    "id", "revision", "title", "citation", "published", "criterion", "first_exam", "risk_flags", "example",
+)  # fmt: skip
+_ORIGIN_KEYS: Final = ("cite", "provenance", "confidence", "unconfirmed", "note")
+_LIMIT_KEYS: Final = (
+    "gestational_age_below", "gestational_age_at_most", "birth_weight_below", "birth_weight_at_most",
+)  # fmt: skip
+
+
+def parse_policy(data: Mapping[str, Any], where: str) -> Policy:
+    """A Policy from a parsed TOML document. Raises ConfigurationError naming `where` and the key."""
+    _only(data, _POLICY_KEYS, where)
+    criteria = [_criterion(table, at) for table, at in _numbered(data, "criterion", where)]
+    rules = [_first_exam(table, at) for table, at in _numbered(data, "first_exam", where)]
+    if not criteria:
+        raise ConfigurationError(where, "an edition needs at least one [[criterion]]")
+    if [rule.id for rule in rules if not rule.cases] != [rule.id for rule in rules[-1:]]:
+        raise ConfigurationError(
+            where, "the last [[first_exam]], and only the last, must apply to everyone else: leave out its `when`"
+        )
+    _unique([criterion.id for criterion in criteria] + [rule.id for rule in rules], where)
+    flags = data.get("risk_flags", {})
+    if not isinstance(flags, Mapping) or not all(isinstance(text, str) for text in flags.values()):
+        raise ConfigurationError(f"{where}: risk_flags", "must be a table of flag = \"what it means\"")
+    revision = data.get("revision")
+    if not isinstance(revision, int) or isinstance(revision, bool) or revision < 1:
+        raise ConfigurationError(f"{where}: revision", "must be a whole number from 1")
+    return Policy(
+        id=_text(data, "id", where),
+        revision=revision,
+        title=_text(data, "title", where),
+        citation=_text(data, "citation", where),
+        published=str(data.get("published", "")) or _text(data, "published", where),
+        criteria=tuple(criteria),
+        first_exams=tuple(rules),
+        risk_flags=dict(flags),
+        examples=tuple(_tables(data, "example", where)),
+    )
+
+
+def _criterion(data: Mapping[str, Any], where: str) -> Criterion:
+    _only(data, ("id", "risk", *_LIMIT_KEYS, *_ORIGIN_KEYS), where)
+    risk = data.get("risk", False)
+    if not isinstance(risk, bool):
+        raise ConfigurationError(f"{where}.risk", "must be true or left out")
+    limits = _limits(data, where)
+    if not limits and not risk:
+        raise ConfigurationError(where, "a criterion needs a limit or risk = true", _LIMIT_KEYS)
+    return Criterion(_text(data, "id", where), limits, risk, _origin(data, where))
+
+
+def _first_exam(data: Mapping[str, Any], where: str) -> FirstExam:
+    _only(data, ("id", "when", "when_any", "opens", "due", "closes", *_ORIGIN_KEYS), where)
+    if "when" in data and "when_any" in data:
+        raise ConfigurationError(where, "use either `when` or `when_any`")
+    cases = [data["when"]] if "when" in data else data.get("when_any")
+    if cases is not None and (not isinstance(cases, list) or not cases):
+        raise ConfigurationError(f"{where}.when_any", "must be a list of tables of limits", _LIMIT_KEYS)
+    parsed = []
+    for case in cases or []:
+        if not isinstance(case, Mapping) or not case:
+            raise ConfigurationError(f"{where}.when", "must be a table of limits", _LIMIT_KEYS)
+        _only(case, _LIMIT_KEYS, f"{where}.when")
+        parsed.append(_limits(case, f"{where}.when"))
+    opens, due, closes = (_edge(data, edge, where) for edge in ("opens", "due", "closes"))
+    rule = FirstExam(_text(data, "id", where), tuple(parsed), opens, due, closes, _origin(data, where))
+    _ordered(rule, where)
+    return rule
+
+
+def _ordered(rule: FirstExam, where: str) -> None:
+    """Refuses a rule whose window is out of order for any gestational age: an infant born after the last postmenstrual
+    age it names has the window of one born at that age."""
+    born = date(2000, 1, 1)
+    last = max(moment.days for edge in (rule.opens, rule.due, rule.closes) for moment in edge.moments)
+    for gestation in range(1, last + 2):
+        window = rule.window(born, gestation)
+        if not window.opens <= window.due <= window.closes:
+            raise ConfigurationError(
+                where, f"born at {format_age(gestation)}, the window is out of order", ("opens", "due", "closes")
+            )
+
+
+def _limits(data: Mapping[str, Any], where: str) -> tuple[Limit, ...]:
+    found = []
+    for key in _LIMIT_KEYS:
+        if key not in data:
+            continue
+        measure: Measure = "gestational_age" if key.startswith("gestational_age") else "birth_weight"
+        strict = key.endswith("_below")
+        try:
+            value = parse_age(str(data[key])) if measure == "gestational_age" else parse_grams(data[key])
+        except NotUnderstood as error:
+            raise ConfigurationError(f"{where}.{key}", str(error)) from None
+        if measure == "gestational_age" and value not in PLAUSIBLE_GESTATION:
+            raise ConfigurationError(f"{where}.{key}", f"{data[key]!r} is not a plausible gestational age at birth")
+        found.append(Limit(measure, value - 1 if strict else value, strict))
+    return tuple(found)
+
+
+def parse_grams(text: object) -> int:
+    """`"1500g"` or 1500 -> 1500. Raises NotUnderstood."""
+    if isinstance(text, bool) or not isinstance(text, int | str):
+        raise NotUnderstood("a weight is written 1500g")
+    digits = str(text).removesuffix("g").strip()
+    if not digits.isascii() or not digits.isdigit():
+        raise NotUnderstood(f"{text!r} is not a weight; write 1500g")
+    if int(digits) == 0:
+        raise NotUnderstood("a weight is more than 0 g")
+    return int(digits)
+
+
+def _edge(data: Mapping[str, Any], key: str, where: str) -> Edge:
+    spec = data.get(key)
+    if isinstance(spec, str):
+        return Edge("later", (_moment(spec, f"{where}.{key}"),))
+    if isinstance(spec, Mapping) and len(spec) == 1:
+        word, moments = next(iter(spec.items()))
+        if word in ("later_of", "earlier_of") and isinstance(moments, list) and len(moments) > 1:
+            combiner: Literal["later", "earlier"] = "later" if word == "later_of" else "earlier"
+            return Edge(combiner, tuple(_moment(text, f"{where}.{key}") for text in moments))
+    raise ConfigurationError(
+        f"{where}.{key}", 'must be an age such as "28d PNA", or one table', ("later_of = [...]", "earlier_of = [...]")
+    )
+
+
+def _moment(text: object, where: str) -> Moment:
+    age, _, clock = str(text).partition(" ")
+    try:
+        days = parse_age(age)
+    except NotUnderstood as error:
+        raise ConfigurationError(where, str(error)) from None
+    if clock == "PMA":
+        return Moment("PMA", days)
+    if clock == "PNA":
+        return Moment("PNA", days)
+    raise ConfigurationError(where, f"{text!r} must name its clock", ("31w0d PMA", "28d PNA"))
+
+
+def _origin(data: Mapping[str, Any], where: str) -> Origin:
+    provenance, confidence = _text(data, "provenance", where), _text(data, "confidence", where)
+    if provenance not in PROVENANCE:
+        raise ConfigurationError(f"{where}.provenance", f"{provenance!r} is not a provenance", PROVENANCE)
+    if confidence not in CONFIDENCE:
+        raise ConfigurationError(f"{where}.confidence", f"{confidence!r} is not a confidence", CONFIDENCE)
+    unconfirmed = data.get("unconfirmed", False)
+    if not isinstance(unconfirmed, bool):
+        raise ConfigurationError(f"{where}.unconfirmed", "must be true or left out")
+    if confidence == "low" and not unconfirmed:
+        raise ConfigurationError(f"{where}.unconfirmed", "a rule of low confidence must say unconfirmed = true")
+    note = _text(data, "note", where) if "note" in data else ""
+    return Origin(_text(data, "cite", where), provenance, confidence, unconfirmed, note)
+
+
+def _text(data: Mapping[str, Any], key: str, where: str) -> str:
+    value = data.get(key)
+    if not isinstance(value, str) or not value.strip():
+        raise ConfigurationError(f"{where}.{key}", "must be a text and is missing or empty")
+    return value
+
+
+def _tables(data: Mapping[str, Any], key: str, where: str) -> Sequence[Mapping[str, Any]]:
+    tables = data.get(key, [])
+    if not isinstance(tables, list) or not all(isinstance(table, Mapping) for table in tables):
+        raise ConfigurationError(f"{where}: {key}", f"write each one under its own [[{key}]]")
+    return tables
+
+
+def _numbered(data: Mapping[str, Any], key: str, where: str) -> list[tuple[Mapping[str, Any], str]]:
+    return [(table, f"{where}: {key}[{n}]") for n, table in enumerate(_tables(data, key, where))]
+
+
+def _only(data: Mapping[str, Any], allowed: Sequence[str], where: str) -> None:
+    for key in data:
+        if key not in allowed:
+            raise ConfigurationError(where, f"unknown key {key!r}", tuple(allowed))
+
+
+def _unique(ids: Sequence[str], where: str) -> None:
+    repeated = {id for id in ids if ids.count(id) > 1}
+    if repeated:
+        raise ConfigurationError(where, f"the id {sorted(repeated)[0]!r} is used twice")

@@ -1,0 +1,84 @@
+"""The ranked list. The sort key *is* the specification: see `rank`."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from datetime import date
+from typing import Literal
+
+from service.core.ages import Gestation
+from service.core.decision import Decision, Kind, Window
+
+Bucket = Literal["overdue", "today", "this-week", "later"]
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One infant who needs something, as the list shows it.
+
+    `key` is the infant's opaque id in URLs and published resources; `identifier` the site's own number (shown to
+    people, never in a URL or a log).
+    """
+
+    site: str
+    key: str
+    patient: str
+    name: str
+    identifier: str
+    unit: str
+    bed: str
+    left_hospital: bool
+    decision: Decision
+    kind: Kind
+    window: Window
+
+
+def rank(entries: Iterable[Entry], today_at: Callable[[str], date]) -> list[Entry]:
+    """The list in the order in which somebody should act. `today_at(site)` is the site's own calendar day.
+
+    The order is:
+
+    1. late before not late: the site's today is after `closes`;
+    2. among the late, more days over first; among the others, fewer days left to `closes` first;
+    3. then `due`, then `opens`, earlier first;
+    4. an infant who has left hospital before one who is still on the unit: nobody else will bring them;
+    5. the younger at birth first (not known counts as youngest), then the lighter (likewise);
+    6. site and key, so that the order never depends on chance.
+
+    What cannot be judged yet and who has left hospital rank by their own date like everyone else: never last by
+    default. Days are counted on each site's own calendar, so that two time zones never compare instants.
+    """
+    return sorted(entries, key=lambda entry: _order(entry, today_at(entry.site)))
+
+
+def _order(entry: Entry, today: date) -> tuple[object, ...]:
+    window, ages = entry.window, entry.decision.ages
+    left = (window.closes - today).days
+    gestation = Gestation.parse(ages.gestation).low if ages.gestation else 0
+    return (
+        left >= 0,
+        left,
+        (window.due - today).days,
+        (window.opens - today).days,
+        not entry.left_hospital,
+        gestation,
+        entry.decision.birth_weight or 0,
+        entry.site,
+        entry.key,
+    )
+
+
+def bucket(entry: Entry, today: date) -> Bucket:
+    """Where the list shows it: overdue after `closes`; today from `due` on; this week when `due` is one to six days
+    ahead; later otherwise. Computed at read time: midnight needs no job."""
+    if today > entry.window.closes:
+        return "overdue"
+    if today >= entry.window.due:
+        return "today"
+    return "this-week" if (entry.window.due - today).days < 7 else "later"
+
+
+def days_over(entry: Entry, today: date) -> int:
+    """Whole days past `closes`; 0 when not late."""
+    return max((today - entry.window.closes).days, 0)
