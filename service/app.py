@@ -1,0 +1,180 @@
+"""The composition root: builds the parts, joins them, and owns the clock. Nothing else asks what time it is."""
+
+from __future__ import annotations
+
+import logging
+import socket
+import threading
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from functools import cache
+from typing import Any
+
+import httpx
+import uvicorn
+from starlette.applications import Starlette
+from starlette.routing import Mount
+
+from service.announce import Sender
+from service.channels import find_channels
+from service.client import Auth, FhirClient
+from service.core.policy import Policy
+from service.errors import ConfigurationError, SiteRefused
+from service.feeds.poll import catch_up
+from service.feeds.rest_hook import NAME as HOOK, GroupCommit, Hook
+from service.feeds.subscription import Kept, keep_subscriptions
+from service.fhir.sites import Site, load_sites
+from service.flow import Clock, Flow
+from service.jobs import Jobs
+from service.policies import FOLDER, load_policies
+from service.settings import Settings
+from service.store.database import Database, migrate
+from service.store.postgres import EmbeddedPostgres
+from service.store.publications import Publications
+from service.web.application import build
+
+log = logging.getLogger(__name__)
+
+
+def now() -> datetime:
+    """The time, in UTC. The only place that reads the clock."""
+    return datetime.now(UTC)
+
+
+@dataclass(frozen=True)
+class Service:
+    """The parts of one running installation."""
+
+    settings: Settings
+    database: Database
+    flow: Flow
+    connect: Callable[[Site], FhirClient]
+    senders: Mapping[str, Sender]
+    clock: Clock
+
+    @property
+    def sites(self) -> Mapping[str, Site]:
+        return self.flow.sites
+
+    @property
+    def policies(self) -> Mapping[str, Policy]:
+        return self.flow.policies
+
+    def jobs(self) -> Jobs:
+        """The jobs of this process, not started yet."""
+        readable = frozenset(site.id for site in self.sites.values() if site.base_url)
+        return Jobs(self.flow, self.senders, self._catch_up, readable)
+
+    def subscribe(self, site: str) -> list[Kept]:
+        """Make, renew and repair the site's subscriptions at its own server."""
+        here = self.flow.site(site)
+        if not here.hook_secrets:
+            raise ConfigurationError(f"{site}.toml: hook.secret", "name the environment variable that holds the secret")
+        secret = self.settings.secret(here.hook_secrets[0])
+        endpoint = f"{self.settings.url}/hooks/{site}/{HOOK}"
+        header = (f"Authorization: Bearer {secret}",)
+        return keep_subscriptions(self.connect(here), here, endpoint, header, self.clock())
+
+    def _catch_up(self, site: str, cursor: Mapping[str, Any], whole: bool) -> Any:
+        here = self.sites[site]
+        return catch_up(self.connect(here), here, cursor, whole=whole)
+
+
+@contextmanager
+def open_service(
+    settings: Settings, clock: Clock = now, transport: httpx.BaseTransport | None = None,
+    sites: Mapping[str, Site] | None = None,
+) -> Iterator[Service]:  # fmt: skip
+    """All parts, built and joined, on a database that is up to date; closed again when the block ends.
+
+    `transport` replaces the network towards sites, `sites` those in the folder of site files. Raises
+    ConfigurationError when a file or setting is wrong.
+    """
+    sites = load_sites(settings.mappings) if sites is None else sites
+    policies = load_policies(settings.policies or FOLDER)
+    with ExitStack() as stack:
+        url = settings.database_url or stack.enter_context(EmbeddedPostgres()).start(settings.data / "postgres")
+        for revision in migrate(url):
+            log.info("schema brought to %s", revision)
+        database = Database(url)
+        stack.callback(database.close)
+        flow = Flow(database, sites, policies, clock)
+
+        @cache
+        def client(site: str) -> FhirClient:
+            here = sites[site]
+            if here.base_url is None:
+                raise SiteRefused(f"{site}: the site's file names no server")
+            made = FhirClient(here.base_url, Auth.of(here.auth, settings.secret), transport=transport, clock=clock)
+            stack.callback(made.close)
+            return made
+
+        def connect(site: Site) -> FhirClient:
+            return client(site.id)
+
+        channels = find_channels(connect)
+        yield Service(settings, database, flow, connect, {name: c.send for name, c in channels.items()}, clock)
+
+
+@contextmanager
+def running(service: Service, jobs: bool = True) -> Iterator[str]:
+    """The service listening, hooks and pages and (unless told otherwise) jobs, until the block ends; yields its URL.
+
+    Port 0 takes a free one. Raises ConfigurationError when the address cannot be had.
+    """
+    settings = service.settings
+    settings.check_listening()
+    listening = _listen(settings.host, settings.port)
+    port = listening.getsockname()[1]
+    url = settings.having(port=port).url
+    with ExitStack() as stack:
+        stack.callback(listening.close)
+        working = service.jobs()
+        working.start(defer_only=not jobs)
+        stack.callback(working.stop)
+        writer = GroupCommit(service.flow, working.wake)
+        writer.start()
+        stack.callback(writer.stop)
+        web = build(service.flow, Publications(service.database, list(service.sites)), service.database, service.clock,
+                    base_url=settings.public_url)  # fmt: skip
+        hook = Hook(service.flow, writer, _hook_secrets(service), settings.max_body)
+        application = Starlette(routes=[*hook.routes(), Mount("/", web)])
+        config = uvicorn.Config(application, log_config=None, access_log=False, timeout_graceful_shutdown=5)
+        server = uvicorn.Server(config)
+        thread = threading.Thread(target=server.run, args=([listening],), name="web", daemon=True)
+        thread.start()
+
+        def stop() -> None:
+            web.state.announcer.close()
+            server.should_exit = True
+            thread.join()
+
+        stack.callback(stop)
+        for site in service.sites:
+            changed = service.flow.reassess(site)
+            if changed:
+                log.info("%s: %d infants decided again under another edition", site, changed)
+        yield url
+
+
+def _listen(host: str, port: int) -> socket.socket:
+    """Bind before anything else starts, so that a taken port is a sentence and not a stack of threads."""
+    try:
+        family = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)[0][0]
+        listening = socket.socket(family, socket.SOCK_STREAM)
+        listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        listening.bind((host, port))
+    except OSError as error:
+        raise ConfigurationError(
+            "RIDGELINE_PORT", f"cannot listen on {host} port {port}: {error.strerror or 'no such address'}"
+        ) from None
+    return listening
+
+
+def _hook_secrets(service: Service) -> dict[str, list[str]]:
+    return {
+        site.id: [service.settings.secret(variable) for variable in site.hook_secrets]
+        for site in service.sites.values()
+    }

@@ -1,0 +1,181 @@
+"""What runs when, and where.
+
+APScheduler says *when*: a ticker looks for work every few seconds, each site is read up on its own schedule, a wide
+re-read comes at night in the site's own time zone. procrastinate says *where*: any number of processes take the jobs
+from the database. Jobs are coarse, one per site, and drain what there is; all state is in rows, so a lost tick or a
+killed worker costs a few seconds and nothing else. A job may run twice at once without harm: the one that is not alone
+leaves.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+import threading
+from collections.abc import Callable, Mapping
+from datetime import timedelta
+from typing import Any, Final
+
+from apscheduler.schedulers.background import BackgroundScheduler
+from apscheduler.triggers.cron import CronTrigger
+from apscheduler.triggers.interval import IntervalTrigger
+from procrastinate import App, PsycopgConnector, SyncPsycopgConnector
+from procrastinate.exceptions import AlreadyEnqueued
+from procrastinate.jobs import DeleteJobCondition
+
+from service.announce import Sender
+from service.errors import RidgelineError
+from service.flow import Cursor, Flow
+from service.store.arrivals import Arrival
+
+log = logging.getLogger(__name__)
+
+TICK: Final = 5.0
+"""Seconds between two looks for work that nobody announced: a retry that has come due, something left undigested."""
+CATCH_UP: Final = timedelta(minutes=15)
+NIGHT: Final = 3
+"""Hour of the site's own day at which all of it is read again."""
+QUEUE: Final = "ridgeline"
+CONCURRENCY: Final = 4
+
+class JobFailed(RidgelineError):
+    """A job ended early. Its own error stays out of the logs: a database's words may quote a patient."""
+
+
+Catch = Callable[[str, Mapping[str, Any], bool], Any]
+"""(site, cursor, whole) -> batches of `feeds.poll.catch_up`."""
+
+
+class Jobs:
+    """The jobs of one process. `senders` are the channels by name; `catch_up` reads a site's server, None where there
+    is none to read."""
+
+    def __init__(self, flow: Flow, senders: Mapping[str, Sender], catch_up: Catch, readable: frozenset[str]) -> None:
+        self._flow, self._senders, self._catch_up, self._readable = flow, senders, catch_up, readable
+        conninfo = flow.database.conninfo
+        self._deferring = App(connector=SyncPsycopgConnector(conninfo=conninfo, min_size=1, max_size=2))
+        self._working = App(connector=PsycopgConnector(conninfo=conninfo, min_size=1, max_size=CONCURRENCY + 3))
+        for app in (self._deferring, self._working):
+            for name, run in (("publish", self.publish), ("digest", self.digest), ("read-up", self.read_up)):
+                app.task(name=name, queue=QUEUE)(_guarded(name, run))
+        self._ticker = BackgroundScheduler(
+            timezone="UTC", job_defaults={"coalesce": True, "misfire_grace_time": None, "max_instances": 1}
+        )
+        self._worker: threading.Thread | None = None
+        self._loop: asyncio.AbstractEventLoop | None = None
+        self._task: asyncio.Task[None] | None = None
+
+    # --- the work --------------------------------------------------------------------------------------------------
+
+    def publish(self, site: str) -> None:
+        """Send what is due at a site until nothing is. Looks once more after letting go, so that what came meanwhile
+        is not left to the ticker."""
+        while self._flow.work()[site][1]:
+            with self._flow.database.alone(f"publish {site}") as alone:
+                if not alone:
+                    return
+                while (sent := self._flow.publish(site, self._senders)).done or sent.refused:
+                    if sent.put_off:
+                        return
+
+    def digest(self, site: str) -> None:
+        """Try what could not be digested, once each."""
+        with self._flow.database.alone(f"digest {site}") as alone:
+            if alone:
+                receipts = self._flow.digest(site)
+                self.wake({site: False} if any(receipt.digested for receipt in receipts) else {})
+
+    def read_up(self, site: str, whole: bool = False) -> None:
+        """Read what changed at a site's server since the last time; `whole` reads all of it again."""
+        with self._flow.database.alone(f"read up {site}") as alone:
+            if not alone:
+                return
+            try:
+                cursor = self._flow.cursor(site, "poll").value
+                for batch in self._catch_up(site, cursor, whole):
+                    came = [Arrival(site, "poll", batch.body)] if batch.body is not None else []
+                    self._flow.accept(came, Cursor(site, "poll", batch.cursor))
+            except RidgelineError as error:  # the server is down or refuses: the next schedule comes
+                log.warning("reading up %s: %s", site, error)
+        self.wake({site: False})
+
+    # --- when ------------------------------------------------------------------------------------------------------
+
+    def wake(self, sites: Mapping[str, bool]) -> None:
+        """Something came in: let a worker publish, and read up where a server only rang the bell."""
+        for site, rung in sites.items():
+            if self._flow.sites[site].publish.channels:
+                self._defer("publish", site)
+            if rung and site in self._readable:
+                self._defer("read-up", site)
+
+    def _tick(self) -> None:
+        for site, (to_digest, to_send) in self._flow.work().items():
+            if to_send:
+                self._defer("publish", site)
+            if to_digest:
+                self._defer("digest", site)
+
+    def _defer(self, name: str, site: str, **arguments: Any) -> None:
+        try:
+            self._deferring.configure_task(name, queue=QUEUE, queueing_lock=f"{name} {site}").defer(site=site, **arguments)
+        except AlreadyEnqueued:
+            pass  # one waits already: it will see what we saw
+
+    # --- this process ----------------------------------------------------------------------------------------------
+
+    def start(self, defer_only: bool = False) -> None:
+        """Open the queue; unless `defer_only`, start the ticker and a worker in this process."""
+        self._deferring.open()
+        if defer_only:
+            return
+        started = threading.Event()
+        self._worker = threading.Thread(target=self._work, args=(started,), name="worker", daemon=True)
+        self._worker.start()
+        started.wait()
+        self._ticker.add_job(self._tick, IntervalTrigger(seconds=TICK), next_run_time=self._flow.clock())
+        for site in sorted(self._readable):
+            zone = self._flow.sites[site].timezone
+            self._ticker.add_job(self._defer, IntervalTrigger(seconds=CATCH_UP.total_seconds(), jitter=60), ["read-up", site])
+            self._ticker.add_job(
+                self._defer, CronTrigger(hour=NIGHT, jitter=600, timezone=zone), ["read-up", site], {"whole": True}
+            )
+            self._defer("read-up", site)
+        self._ticker.start()
+
+    def stop(self) -> None:
+        """Let running jobs finish, then end."""
+        if self._ticker.running:
+            self._ticker.shutdown(wait=True)
+        if self._worker is not None and self._loop is not None and self._task is not None:
+            self._loop.call_soon_threadsafe(self._task.cancel)
+            self._worker.join()
+        self._deferring.close()
+
+    def _work(self, started: threading.Event) -> None:
+        async def run() -> None:
+            self._loop, self._task = asyncio.get_running_loop(), asyncio.current_task()
+            started.set()
+            try:
+                async with self._working.open_async():
+                    await self._working.run_worker_async(
+                        queues=[QUEUE], concurrency=CONCURRENCY, install_signal_handlers=False,
+                        delete_jobs=DeleteJobCondition.ALWAYS, shutdown_graceful_timeout=30,
+                    )  # fmt: skip
+            except asyncio.CancelledError:
+                pass  # asked to stop
+
+        try:
+            asyncio.run(run())
+        finally:
+            started.set()
+
+
+def _guarded(name: str, run: Callable[..., None]) -> Callable[..., None]:
+    def guarded(site: str, **arguments: Any) -> None:
+        try:
+            run(site, **arguments)
+        except Exception as error:
+            raise JobFailed(f"{name} {site}: {type(error).__name__}") from None
+
+    return guarded

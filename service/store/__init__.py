@@ -1,0 +1,1 @@
+"""Everything kept: PostgreSQL through SQLAlchemy Core. No other package writes SQL."""

@@ -1,0 +1,29 @@
+"""How far each feed has come at each site."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import Connection, select
+from sqlalchemy.dialects.postgresql import insert as upsert
+
+from service.store.tables import cursors
+
+
+def read(connection: Connection, site: str, feed: str) -> Mapping[str, Any]:
+    """What the feed kept last; {} when it never kept anything."""
+    query = select(cursors.c.value).where(cursors.c.site == site, cursors.c.feed == feed)
+    return connection.execute(query).scalar() or {}
+
+
+def keep(connection: Connection, site: str, feed: str, value: Mapping[str, Any], now: datetime) -> None:
+    """Keep how far the feed has come: in the transaction that accepts what it brought."""
+    statement = upsert(cursors).values(site=site, feed=feed, value=dict(value), updated_at=now)
+    connection.execute(
+        statement.on_conflict_do_update(
+            index_elements=["site", "feed"],
+            set_={"value": statement.excluded.value, "updated_at": statement.excluded.updated_at},
+        )
+    )

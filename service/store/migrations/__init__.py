@@ -1,0 +1,1 @@
+"""Alembic revisions of the schema, run by `service.store.database.migrate` alone."""

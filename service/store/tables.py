@@ -1,0 +1,282 @@
+"""The tables, as SQLAlchemy Core sees them. The migrations build the same; a test compares the two.
+
+Every key starts with `site`. Texts are never NULL where "" says the same; an instant is `timestamptz`, a day is
+`date` in the site's own calendar. Facts and decisions are append-only, and so is the body of an arrival: the
+service role has no right to change them (`RIGHTS`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Any, Final
+
+from sqlalchemy import (
+    BigInteger,
+    Boolean,
+    CheckConstraint,
+    Column,
+    Date,
+    DateTime,
+    ForeignKeyConstraint,
+    Identity,
+    Index,
+    Integer,
+    LargeBinary,
+    MetaData,
+    PrimaryKeyConstraint,
+    SmallInteger,
+    Table,
+    Text,
+    UniqueConstraint,
+    Uuid,
+    text,
+)
+from sqlalchemy.dialects.postgresql import JSONB
+
+SERVICE_ROLE: Final = "ridgeline_service"
+"""The role every connection of the service works under: it owns nothing and cannot log in."""
+
+metadata: Final = MetaData(
+    naming_convention={
+        "pk": "%(table_name)s_pkey",
+        "fk": "%(table_name)s_%(referred_table_name)s_fkey",
+        "uq": "%(table_name)s_%(column_0_N_name)s_key",
+        "ck": "%(table_name)s_%(constraint_name)s_check",
+    }
+)
+"""All tables of the service."""
+
+
+def _site() -> Column[Any]:
+    return Column("site", Text, nullable=False)
+
+
+def _id() -> Column[Any]:
+    return Column("id", BigInteger, Identity(always=True), nullable=False)
+
+
+def _text(name: str, default: str | None = None) -> Column[Any]:
+    return Column(name, Text, nullable=False, server_default=default)
+
+
+def _instant(name: str, nullable: bool = False) -> Column[Any]:
+    return Column(name, DateTime(timezone=True), nullable=nullable)
+
+
+def _one_of(column: str, words: Iterable[str]) -> CheckConstraint:
+    listed = ", ".join(f"'{word}'" for word in words)
+    return CheckConstraint(f"{column} IN ({listed})", name=column)
+
+
+def _judgement() -> tuple[Column[Any] | CheckConstraint, ...]:
+    """Where an infant stands, with the rule that nobody is in limbo: whoever is not done has a next step and a date."""
+    return (
+        _text("state"),
+        _text("eligible"),
+        _text("kind"),
+        Column("opens", Date),
+        Column("due", Date),
+        Column("closes", Date),
+        _one_of("state", ("eligible", "unknown", "not-eligible", "closed")),
+        _one_of("eligible", ("yes", "no", "unknown")),
+        CheckConstraint("(state IN ('eligible', 'unknown')) = (kind <> 'none')", name="no_limbo"),
+        CheckConstraint("num_nulls(opens, due, closes) = CASE kind WHEN 'none' THEN 3 ELSE 0 END", name="dated"),
+        CheckConstraint("opens <= due AND due <= closes", name="window"),
+    )
+
+
+arrivals: Final = Table(
+    "arrivals",
+    metadata,
+    _site(),
+    _id(),
+    _instant("received_at"),
+    _text("feed"),
+    _text("method"),
+    _text("path"),
+    Column("body", LargeBinary, nullable=False),
+    _text("state", "new"),
+    Column("attempts", Integer, nullable=False, server_default="0"),
+    Column("problem", Text),
+    _instant("digested_at", nullable=True),
+    PrimaryKeyConstraint("site", "id"),
+    _one_of("state", ("new", "digested", "failed")),
+    CheckConstraint("(state = 'digested') = (digested_at IS NOT NULL)", name="digested"),
+    Index("arrivals_open_idx", "site", "id", postgresql_where=text("state <> 'digested'")),
+)
+"""What came in, byte for byte, before anybody tried to read it."""
+
+facts: Final = Table(
+    "facts",
+    metadata,
+    _site(),
+    _id(),
+    Column("arrival", BigInteger, nullable=False),
+    _text("resource"),
+    Column("version_number", BigInteger),
+    _text("version_updated"),
+    _text("version_label"),
+    _text("patient"),
+    _text("name"),
+    Column("value", JSONB, nullable=False),
+    Column("rank", SmallInteger, nullable=False),
+    Column("certain", Boolean, nullable=False),
+    _text("issued"),
+    _instant("recorded_at"),
+    PrimaryKeyConstraint("site", "id"),
+    ForeignKeyConstraint(["site", "arrival"], ["arrivals.site", "arrivals.id"]),
+    Index("facts_patient_idx", "site", "patient"),
+    Index("facts_resource_idx", "site", "resource"),
+)
+"""One row per `core.infant.Fact`; append-only."""
+
+rejections: Final = Table(
+    "rejections",
+    metadata,
+    _site(),
+    _id(),
+    Column("arrival", BigInteger, nullable=False),
+    _text("resource"),
+    Column("version_number", BigInteger),
+    _text("version_updated"),
+    _text("version_label"),
+    _text("patient"),
+    _text("about"),
+    _text("path"),
+    _text("reason"),
+    _instant("recorded_at"),
+    _instant("superseded_at", nullable=True),
+    PrimaryKeyConstraint("site", "id"),
+    ForeignKeyConstraint(["site", "arrival"], ["arrivals.site", "arrivals.id"]),
+    Index("rejections_current_idx", "site", "resource", postgresql_where=text("superseded_at IS NULL")),
+)
+"""One row per `core.infant.Rejection`; current while no newer version of the resource has been read."""
+
+infants: Final = Table(
+    "infants",
+    metadata,
+    _site(),
+    _text("patient"),
+    Column("key", Uuid, nullable=False),
+    Column("known_since", Date, nullable=False),
+    _instant("first_seen"),
+    _instant("changed_at"),
+    Column("decision", BigInteger),
+    *_judgement(),
+    _text("name", ""),
+    _text("identifier", ""),
+    _text("unit", ""),
+    _text("bed", ""),
+    Column("left_hospital", Boolean, nullable=False, server_default=text("false")),
+    PrimaryKeyConstraint("site", "patient"),
+    UniqueConstraint("site", "key"),
+    Index("infants_due_idx", "site", "closes", postgresql_where=text("kind <> 'none'")),
+)
+"""Every infant a site knows, with where it stands by the last decision. `key` is the only name used outside."""
+
+aliases: Final = Table(
+    "aliases",
+    metadata,
+    _site(),
+    _text("alias"),
+    _text("patient"),
+    PrimaryKeyConstraint("site", "alias"),
+    Index("aliases_patient_idx", "site", "patient"),
+)
+"""Other names of an infant: an old Patient id, or `system|value` of an identifier."""
+
+decisions: Final = Table(
+    "decisions",
+    metadata,
+    _site(),
+    _id(),
+    _text("patient"),
+    _instant("decided_at"),
+    Column("as_of", Date, nullable=False),
+    _text("policy"),
+    Column("revision", Integer, nullable=False),
+    *_judgement(),
+    Column("body", JSONB, nullable=False),
+    PrimaryKeyConstraint("site", "id"),
+    Index("decisions_patient_idx", "site", "patient", "id"),
+)
+"""Every decision that differed from the one before it; append-only."""
+
+publications: Final = Table(
+    "publications",
+    metadata,
+    _site(),
+    _text("type"),
+    _text("id"),
+    Column("version", Integer, nullable=False),
+    _text("patient"),
+    Column("key", Uuid, nullable=False),
+    _text("step"),
+    Column("decision", BigInteger, nullable=False),
+    _text("status"),
+    _text("owner"),
+    _text("identifier"),
+    Column("period_start", Date),
+    Column("period_end", Date),
+    _instant("updated"),
+    Column("current", Boolean, nullable=False),
+    Column("body", JSONB, nullable=False),
+    PrimaryKeyConstraint("site", "type", "id", "version"),
+    _one_of("type", ("ServiceRequest", "Task")),
+    CheckConstraint("version >= 1", name="version"),
+    CheckConstraint("period_start <= period_end", name="period"),
+    Index("publications_current_idx", "site", "type", "id", unique=True, postgresql_where=text("current")),
+    Index("publications_patient_idx", "site", "patient", postgresql_where=text("current")),
+    Index("publications_updated_idx", "type", "updated", "site", "id", postgresql_where=text("current")),
+    Index("publications_identifier_idx", "identifier", postgresql_where=text("current")),
+)
+"""What the service's own FHIR endpoint shows, every version; one of them is current."""
+
+_WAITING: Final = text("state = 'waiting'")
+
+outbox: Final = Table(
+    "outbox",
+    metadata,
+    _site(),
+    _id(),
+    _text("channel"),
+    _text("patient"),
+    _text("step"),
+    Column("decision", BigInteger, nullable=False),
+    _text("state", "waiting"),
+    Column("attempts", Integer, nullable=False, server_default="0"),
+    _instant("due_at"),
+    _instant("created_at"),
+    _instant("sent_at", nullable=True),
+    Column("receipt", JSONB(none_as_null=True)),
+    Column("problem", Text),
+    PrimaryKeyConstraint("site", "id"),
+    _one_of("state", ("waiting", "done", "refused")),
+    Index("outbox_waiting_idx", "site", "channel", "patient", "step", unique=True, postgresql_where=_WAITING),
+    Index("outbox_due_idx", "site", "due_at", postgresql_where=_WAITING),
+)
+"""What still has to be said, and what was said: written in the transaction of the decision it speaks of."""
+
+cursors: Final = Table(
+    "cursors",
+    metadata,
+    _site(),
+    _text("feed"),
+    Column("value", JSONB, nullable=False),
+    _instant("updated_at"),
+    PrimaryKeyConstraint("site", "feed"),
+)
+"""How far each feed has come."""
+
+RIGHTS: Final[dict[str, str]] = {
+    "arrivals": "SELECT, INSERT, UPDATE (state, attempts, problem, digested_at)",
+    "facts": "SELECT, INSERT",
+    "rejections": "SELECT, INSERT, UPDATE (superseded_at)",
+    "infants": "SELECT, INSERT, UPDATE",
+    "aliases": "SELECT, INSERT, UPDATE",
+    "decisions": "SELECT, INSERT",
+    "publications": "SELECT, INSERT, UPDATE (current)",
+    "outbox": "SELECT, INSERT, UPDATE",
+    "cursors": "SELECT, INSERT, UPDATE",
+}
+"""What the service role may do with each table. Nothing may be deleted."""
