@@ -229,7 +229,7 @@ class Flow:
         self, connection: Connection, site: Site, touched: set[str], arrival: int | None, now: datetime
     ) -> None:
         """Take everyone's facts together, decide, and write what changed."""
-        names.learn(connection, site.id, facts.of_patients(connection, site.id, touched))
+        touched = touched | names.learn(connection, site.id, facts.of_patients(connection, site.id, touched))
         leads = names.roots(connection, site.id, touched)
         leads |= names.members(connection, site.id, set(leads.values()))
         leads |= {root: root for root in leads.values()}

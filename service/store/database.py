@@ -79,7 +79,9 @@ class Database:
         """True for the one process that may do this work until the block ends; False for every other. No lock outlives
         its process."""
         with self.transaction() as connection:
-            yield bool(connection.execute(text("SELECT pg_try_advisory_xact_lock(:key)"), {"key": _lock_key(work)}).scalar())
+            yield bool(
+                connection.execute(text("SELECT pg_try_advisory_xact_lock(:key)"), {"key": _lock_key(work)}).scalar()
+            )
 
     def close(self) -> None:
         """Close every connection; the database itself goes on."""

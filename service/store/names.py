@@ -18,8 +18,9 @@ NOBODY = ""
 """Where an identifier leads that two people carry."""
 
 
-def learn(connection: Connection, site: str, said: Mapping[str, Iterable[Fact]]) -> None:
-    """Learn what each record's facts say about its names: `said` is patient -> all facts said of that patient id."""
+def learn(connection: Connection, site: str, said: Mapping[str, Iterable[Fact]]) -> set[str]:
+    """Learn what each record's facts say about its names: `said` is patient -> all facts said of that patient id.
+    Returns the records to whom something belongs now, or does not any more."""
     claims: dict[str, str] = {}
     for patient in sorted(said):
         if "|" in patient:
@@ -49,6 +50,7 @@ def learn(connection: Connection, site: str, said: Mapping[str, Iterable[Fact]])
             ),
             [{"site": site, "alias": alias, "patient": patient} for alias, patient in learned.items()],
         )
+    return {name for alias in learned for name in (alias, known.get(alias, alias), learned[alias]) if name != NOBODY}
 
 
 def root(connection: Connection, site: str, name: str) -> str:
@@ -62,7 +64,9 @@ def roots(connection: Connection, site: str, names: Iterable[str]) -> dict[str, 
     trails = {name: [name] for name in found}
     while True:
         ends = set(found.values())
-        query = select(aliases.c.alias, aliases.c.patient).where(aliases.c.site == site, aliases.c.alias.in_(list(ends)))
+        query = select(aliases.c.alias, aliases.c.patient).where(
+            aliases.c.site == site, aliases.c.alias.in_(list(ends))
+        )
         step = {row.alias: row.patient for row in connection.execute(query) if row.patient not in (NOBODY, row.alias)}
         moved = False
         for name, end in found.items():

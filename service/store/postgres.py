@@ -146,9 +146,7 @@ class _Server:
             return
         if not alone:
             self._fail("another process uses this folder, but its server does not answer")
-        self._remove_socket_folder()
-        # A number in this file may by now belong to any other process; the server would refuse to start.
-        (self.cluster / "postmaster.pid").unlink(missing_ok=True)
+        self._clear_remains()
         socket = self._make_socket_folder()
         options = shlex.join(["-k", str(socket), *([] if durable else _FAST_AND_LOOSE.split())])
         # The paths are relative: pg_ctl hands them to a shell as they are.
@@ -218,6 +216,22 @@ class _Server:
         self._give(socket)
         return socket
 
+    def _clear_remains(self) -> None:
+        """After a server was killed: wait for its last workers, and forget its process number if it was given away."""
+        lines = self._status()
+        if not lines:
+            return
+        deadline = time.monotonic() + _PATIENCE
+        while any(_works_in(process, self.cluster) for process in psutil.process_iter()):
+            if time.monotonic() > deadline:
+                self._fail("processes of a server that was killed are still at work")
+            time.sleep(0.1)
+        self._remove_socket_folder()
+        # The server takes any process of this number for another server and would refuse to start. Where there is
+        # none it knows better than we do what to do with the file.
+        if psutil.pid_exists(int(lines[0])):
+            (self.cluster / "postmaster.pid").unlink()
+
     def _remove_socket_folder(self, socket: Path | None = None) -> None:
         socket = socket or self._socket_folder()
         if socket is not None and socket.parent != self.folder and socket.name.startswith(_SOCKET_PREFIX):
@@ -237,9 +251,8 @@ class _Server:
         """Is the recorded process a living server of this folder, not a stranger that was given its number since?"""
         lines = self._status()
         try:
-            process = psutil.Process(int(lines[0])) if lines else None
-            return process is not None and Path(process.cwd()) == self.cluster
-        except (psutil.Error, ValueError):
+            return bool(lines) and _works_in(psutil.Process(int(lines[0])), self.cluster)
+        except psutil.NoSuchProcess:
             return False
 
     def _wait(self) -> bool:
@@ -345,6 +358,14 @@ def _try_lock(file: IO[bytes]) -> bool:
     except BlockingIOError:
         return False
     return True
+
+
+def _works_in(process: psutil.Process, folder: Path) -> bool:
+    """Every process of a server works in its cluster; one that may not be asked, or is gone, is none of ours."""
+    try:
+        return Path(process.cwd()) == folder
+    except psutil.Error:
+        return False
 
 
 def _last_line(text: str) -> str:

@@ -110,6 +110,7 @@ def test_two_records_of_one_infant_are_merged_by_the_site_alone(ward: Ward) -> N
     assert ward.rows()["real"].decision.birth_weight == 880
     ward.send(patient("temp", version=3))  # and takes the merge back
     assert set(ward.rows()) == {"temp", "real"}
+    assert ward.rows()["real"].decision.birth_weight is None
 
 
 def test_an_identifier_that_two_people_carry_names_nobody(ward: Ward) -> None:
