@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import logging
-import random
+import secrets
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
@@ -145,7 +145,13 @@ def _versions(step: Step, current: Mapping[tuple[str, str, str], Row[Any]], deci
         before = current.get((step.patient, step.name, body["resourceType"]))
         if before is None or _content(before.body) != _content(body):
             yield outbox.Version(
-                body, 0 if before is None else int(before.version), step.patient, UUID(step.key), step.name, decision, period
+                body,
+                0 if before is None else int(before.version),
+                step.patient,
+                UUID(step.key),
+                step.name,
+                decision,
+                period,
             )
 
 
@@ -165,5 +171,6 @@ def _step(site: Site, row: Row[Any], now: datetime) -> Step:
 def _wait(attempts: int, asked: float | None) -> float:
     """Seconds to the next try: full jitter up to twice as long after each, at most 15 minutes; never sooner than the
     server asked."""
-    jitter = random.uniform(0, min(_LONGEST_WAIT, 2.0 ** min(attempts + 1, 20)))
+    longest = min(_LONGEST_WAIT, 2.0 ** min(attempts + 1, 20))
+    jitter = longest * secrets.randbelow(1001) / 1000
     return max(jitter, asked or 0.0, 0.05)

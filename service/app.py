@@ -23,7 +23,8 @@ from service.client import Auth, FhirClient
 from service.core.policy import Policy
 from service.errors import ConfigurationError, SiteRefused
 from service.feeds.poll import catch_up
-from service.feeds.rest_hook import NAME as HOOK, GroupCommit, Hook
+from service.feeds.rest_hook import NAME as HOOK
+from service.feeds.rest_hook import GroupCommit, Hook
 from service.feeds.subscription import Kept, keep_subscriptions
 from service.fhir.sites import Site, load_sites
 from service.flow import Clock, Flow
@@ -65,7 +66,8 @@ class Service:
     def jobs(self) -> Jobs:
         """The jobs of this process, not started yet."""
         readable = frozenset(site.id for site in self.sites.values() if site.base_url)
-        return Jobs(self.flow, self.senders, self._catch_up, readable)
+        telling = frozenset(id for id in readable if self.sites[id].hook_secrets and self.settings.public_url)
+        return Jobs(self.flow, self.senders, self._catch_up, self.subscribe, readable, telling)
 
     def subscribe(self, site: str) -> list[Kept]:
         """Make, renew and repair the site's subscriptions at its own server."""
@@ -161,12 +163,15 @@ def running(service: Service, jobs: bool = True) -> Iterator[str]:
 
 def _listen(host: str, port: int) -> socket.socket:
     """Bind before anything else starts, so that a taken port is a sentence and not a stack of threads."""
+    listening: socket.socket | None = None
     try:
         family = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)[0][0]
         listening = socket.socket(family, socket.SOCK_STREAM)
         listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         listening.bind((host, port))
     except OSError as error:
+        if listening is not None:
+            listening.close()
         raise ConfigurationError(
             "RIDGELINE_PORT", f"cannot listen on {host} port {port}: {error.strerror or 'no such address'}"
         ) from None

@@ -12,7 +12,7 @@ import logging
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
-from typing import Any, Final
+from typing import Any, Final, cast
 from uuid import UUID, uuid5
 
 from sqlalchemy import Connection, Row
@@ -20,12 +20,12 @@ from sqlalchemy.exc import OperationalError
 
 from service import announce
 from service.core import ledger, worklist
-from service.core.decision import Decision, decide, from_json, on_day, to_json
+from service.core.decision import Decision, Window, decide, from_json, on_day, to_json
 from service.core.infant import Fact, Infant, Reading, Rejection, Version, assemble, newest
 from service.core.policy import Policy
 from service.core.whereabouts import locate, places
 from service.errors import ConfigurationError, NotFound
-from service.fhir.read import read_body
+from service.fhir.read import is_read, read_body
 from service.fhir.sites import Site
 from service.store import arrivals, cursors, facts, infants, names, outbox
 from service.store.arrivals import Arrival, Kept
@@ -172,6 +172,8 @@ class Flow:
         said: list[tuple[int, Fact]] = []
         refused: list[tuple[int, Reading, Rejection]] = []
         for arrival, reading in readings:
+            if not (reading.facts or reading.rejections or before[reading.resource] or is_read(reading.resource)):
+                continue  # a kind of resource nobody here reads
             new = ledger.additions(reading, before[reading.resource])
             before[reading.resource].extend(new)
             said.extend((arrival, fact) for fact in new)
@@ -182,7 +184,9 @@ class Flow:
                     refused.append((arrival, reading, rejection))
         facts.append(connection, site.id, said, now)
         latest = {
-            resource: ledger.ordered({fact.version for fact in known})[-1] for resource, known in before.items() if known
+            resource: ledger.ordered({fact.version for fact in known})[-1]
+            for resource, known in before.items()
+            if known
         }
         facts.reject(
             connection, site.id,
@@ -195,7 +199,9 @@ class Flow:
             ],
             now,
         )  # fmt: skip
-        answered = [row.id for row in kept if row.superseded_at is None and _outdated(row.resource, row.version_label, latest)]
+        answered = [
+            row.id for row in kept if row.superseded_at is None and _outdated(row.resource, row.version_label, latest)
+        ]
         facts.supersede(connection, site.id, answered, now)
         touched = {fact.patient for _, fact in said if fact.patient}
         if any(fact.name == "place" for _, fact in said):
@@ -204,7 +210,12 @@ class Flow:
             self._reassess(connection, site, touched, batch[-1].id, now)
         arrivals.mark_digested(connection, site.id, [each.id for each in batch], now)
         return [
-            Receipt(each.id, True, sum(a == each.id for a, _ in said), sum(a == each.id for a, *_ in refused))
+            Receipt(
+                each.id,
+                digested=True,
+                facts=sum(a == each.id for a, _ in said),
+                rejections=sum(a == each.id for a, *_ in refused),
+            )
             for each in batch
         ]
 
@@ -246,7 +257,7 @@ class Flow:
             if root != patient:
                 infant = replace(infant, record="merged", replaced_by=root)
             decision = decide(infant, policy, today)
-            if row is not None or decision.closed_by not in _NEVER_TRACKED and root == patient:
+            if row is not None or (decision.closed_by not in _NEVER_TRACKED and root == patient):
                 decided.append((infant, decision))
             elif decision.closed_by == "older" and arrival is not None:
                 self._refuse_adult(connection, site, own, arrival, now)
@@ -389,12 +400,12 @@ class Flow:
 
 
 def _entry(row: Row[Any], today: date) -> worklist.Entry:
+    """A row of the list. The table's own constraint says that whatever is to come has a window."""
     decision = on_day(from_json(row.body), today)
-    assert decision.next.window is not None, "the table does not let a next step be without a window"
     return worklist.Entry(
         site=row.site, key=str(row.key), patient=row.patient, name=row.name, identifier=row.identifier,
         unit=row.unit, bed=row.bed, left_hospital=row.left_hospital, decision=decision, kind=decision.next.kind,
-        window=decision.next.window,
+        window=cast(Window, decision.next.window),
     )  # fmt: skip
 
 

@@ -13,6 +13,7 @@ import asyncio
 import logging
 import threading
 from collections.abc import Callable, Mapping
+from contextlib import suppress
 from datetime import timedelta
 from typing import Any, Final
 
@@ -38,6 +39,7 @@ NIGHT: Final = 3
 QUEUE: Final = "ridgeline"
 CONCURRENCY: Final = 4
 
+
 class JobFailed(RidgelineError):
     """A job ended early. Its own error stays out of the logs: a database's words may quote a patient."""
 
@@ -47,16 +49,25 @@ Catch = Callable[[str, Mapping[str, Any], bool], Any]
 
 
 class Jobs:
-    """The jobs of one process. `senders` are the channels by name; `catch_up` reads a site's server, None where there
-    is none to read."""
+    """The jobs of one process. `senders` are the channels by name; `catch_up` reads the server of a `readable` site;
+    `renew` keeps the subscriptions of a `telling` one alive."""
 
-    def __init__(self, flow: Flow, senders: Mapping[str, Sender], catch_up: Catch, readable: frozenset[str]) -> None:
-        self._flow, self._senders, self._catch_up, self._readable = flow, senders, catch_up, readable
+    def __init__(
+        self, flow: Flow, senders: Mapping[str, Sender], catch_up: Catch, renew: Callable[[str], object],
+        readable: frozenset[str], telling: frozenset[str],
+    ) -> None:  # fmt: skip
+        self._flow, self._senders, self._catch_up, self._renew = flow, senders, catch_up, renew
+        self._readable, self._telling = readable, telling
         conninfo = flow.database.conninfo
         self._deferring = App(connector=SyncPsycopgConnector(conninfo=conninfo, min_size=1, max_size=2))
         self._working = App(connector=PsycopgConnector(conninfo=conninfo, min_size=1, max_size=CONCURRENCY + 3))
         for app in (self._deferring, self._working):
-            for name, run in (("publish", self.publish), ("digest", self.digest), ("read-up", self.read_up)):
+            for name, run in (
+                ("publish", self.publish),
+                ("digest", self.digest),
+                ("read-up", self.read_up),
+                ("renew", self.renew),
+            ):
                 app.task(name=name, queue=QUEUE)(_guarded(name, run))
         self._ticker = BackgroundScheduler(
             timezone="UTC", job_defaults={"coalesce": True, "misfire_grace_time": None, "max_instances": 1}
@@ -99,6 +110,13 @@ class Jobs:
                 log.warning("reading up %s: %s", site, error)
         self.wake({site: False})
 
+    def renew(self, site: str) -> None:
+        """Keep the site's subscriptions alive: they end, and a server gives up on us after a few failures."""
+        try:
+            self._renew(site)
+        except RidgelineError as error:  # tomorrow again; meanwhile the server is read on its schedule
+            log.warning("renewing the subscriptions at %s: %s", site, error)
+
     # --- when ------------------------------------------------------------------------------------------------------
 
     def wake(self, sites: Mapping[str, bool]) -> None:
@@ -117,10 +135,10 @@ class Jobs:
                 self._defer("digest", site)
 
     def _defer(self, name: str, site: str, **arguments: Any) -> None:
-        try:
-            self._deferring.configure_task(name, queue=QUEUE, queueing_lock=f"{name} {site}").defer(site=site, **arguments)
-        except AlreadyEnqueued:
-            pass  # one waits already: it will see what we saw
+        with suppress(AlreadyEnqueued):  # one waits already: it will see what we saw
+            self._deferring.configure_task(name, queue=QUEUE, queueing_lock=f"{name} {site}").defer(
+                site=site, **arguments
+            )
 
     # --- this process ----------------------------------------------------------------------------------------------
 
@@ -136,11 +154,15 @@ class Jobs:
         self._ticker.add_job(self._tick, IntervalTrigger(seconds=TICK), next_run_time=self._flow.clock())
         for site in sorted(self._readable):
             zone = self._flow.sites[site].timezone
-            self._ticker.add_job(self._defer, IntervalTrigger(seconds=CATCH_UP.total_seconds(), jitter=60), ["read-up", site])
+            self._ticker.add_job(
+                self._defer, IntervalTrigger(seconds=CATCH_UP.total_seconds(), jitter=60), ["read-up", site]
+            )
             self._ticker.add_job(
                 self._defer, CronTrigger(hour=NIGHT, jitter=600, timezone=zone), ["read-up", site], {"whole": True}
             )
             self._defer("read-up", site)
+            if site in self._telling:
+                self._ticker.add_job(self._defer, CronTrigger(hour=NIGHT, jitter=600, timezone=zone), ["renew", site])
         self._ticker.start()
 
     def stop(self) -> None:

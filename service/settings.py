@@ -1,14 +1,14 @@
 """Settings: the environment, read once, into one frozen object. Nothing else reads `os.environ`.
 
-    DATABASE_URL             PostgreSQL to use; without it an embedded one starts in the data folder
-    RIDGELINE_DATA           the data folder (default: the user's data folder, for root /var/lib/ridgeline)
-    RIDGELINE_MAPPINGS       folder of site files (default: `mappings` beside the program, else in the current folder)
-    RIDGELINE_POLICIES       folder of policy editions (default: the ones that come with the program)
-    RIDGELINE_HOST, _PORT    where to listen (default 127.0.0.1, 8321)
-    RIDGELINE_PUBLIC_URL     how sites' servers reach this service, for subscriptions and links
-    RIDGELINE_MAX_BODY       largest body a hook takes, in bytes (default 16 MiB)
-    RIDGELINE_OPEN           "1": listen beyond this machine although there is no sign-in yet; something in front must guard it
-    ...                      and the variables that site files name for their secrets
+DATABASE_URL             PostgreSQL to use; without it an embedded one starts in the data folder
+RIDGELINE_DATA           the data folder (default: the user's data folder, for root /var/lib/ridgeline)
+RIDGELINE_MAPPINGS       folder of site files (default: `mappings` beside the program, else here)
+RIDGELINE_POLICIES       folder of policy editions (default: the ones that come with the program)
+RIDGELINE_HOST, _PORT    where to listen (default 127.0.0.1, 8321)
+RIDGELINE_PUBLIC_URL     how sites' servers reach this service, for subscriptions and links
+RIDGELINE_MAX_BODY       largest body a hook takes, in bytes (default 16 MiB)
+RIDGELINE_OPEN           "1": listen beyond this machine, without sign-in; something in front must guard it
+...                      and the variables that site files name for their secrets
 """
 
 from __future__ import annotations
@@ -57,15 +57,16 @@ class Settings:
 
     def having(self, **changes: object) -> Settings:
         """A copy with other values; None leaves a value as it is."""
-        return replace(self, **{name: value for name, value in changes.items() if value is not None})  # type: ignore[arg-type]
+        given = {name: value for name, value in changes.items() if value is not None}
+        return replace(self, **given)  # type: ignore[arg-type]
 
     def check_listening(self) -> None:
         """Refuse to show patients' data beyond this machine while nobody has to sign in."""
         if not self.open and not _is_loopback(self.host):
             raise ConfigurationError(
                 "RIDGELINE_HOST",
-                f"{self.host} can be reached from other machines and there is no sign-in yet; listen on 127.0.0.1 behind "
-                "a proxy that guards it, or set RIDGELINE_OPEN=1 if something else does",
+                f"{self.host} can be reached from other machines and there is no sign-in yet; listen on 127.0.0.1 "
+                "behind a proxy that guards it, or set RIDGELINE_OPEN=1 if something else does",
             )
 
 

@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, timedelta
 
 from service.errors import NotUnderstood
 
@@ -96,8 +96,10 @@ def postmenstrual_days(born: date, gestation: int, on: date) -> int:
 
 def date_at_postnatal(born: date, days: int) -> date:
     """The date on which the infant is `days` old; the first or last day of the calendar where it would leave it."""
-    first, last = date.min.toordinal(), date.max.toordinal()
-    return date.fromordinal(min(max(born.toordinal() + days, first), last))
+    try:
+        return born + timedelta(days=days)
+    except OverflowError:
+        return date.max if days > 0 else date.min
 
 
 def date_at_postmenstrual(born: date, gestation: int, days: int) -> date:

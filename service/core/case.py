@@ -170,14 +170,14 @@ def _check_weights(weights: object, where: str) -> None:
 
 def _days(value: object) -> Days:
     """A date, or a text `2031-05-01..2031-05-31` for a date known only to the month."""
-    if isinstance(value, str) and ".." in value:
-        first, _, last = value.partition("..")
-        days = Days(date.fromisoformat(first), date.fromisoformat(last))
-        if days.low > days.high:
-            raise NotUnderstood("a range runs from the earlier to the later day")
-        return days
-    day = date.fromisoformat(str(value))
-    return Days(day, day)
+    first, dots, last = str(value).partition("..")
+    try:
+        days = Days(date.fromisoformat(first), date.fromisoformat(last if dots else first))
+    except ValueError:
+        raise NotUnderstood(f"{str(value)!r} is not a date; write 2031-06-01") from None
+    if days.low > days.high:
+        raise NotUnderstood("a range runs from the earlier to the later day")
+    return days
 
 
 def _date(value: object, where: str) -> date:

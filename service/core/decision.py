@@ -162,14 +162,15 @@ class Option(NamedTuple):
 
 def _options(infant: Infant, policy: Policy) -> Iterable[Option]:
     """A window for every combination of values the infant may have that makes an exam due."""
-    recorded = {day for value in infant.gestation.values for day in value.days()}
-    grams = set(infant.birth_weight.values)
+    grams, days = set(infant.birth_weight.values), set[int]()
+    for value in infant.gestation.values:
+        days.update(policy.gestation_knots(value.days()))
+    if infant.gestation.unsettled:
+        heaviest = None if infant.birth_weight.unsettled else max(grams)
+        days.update(policy.gestation_knots(plausible_gestation(heaviest)))
     if infant.birth_weight.unsettled:
-        grams.update(policy.weight_knots())
+        grams.update(policy.weight_knots)
     for gram in sorted(grams):
-        days = set(recorded)
-        if infant.gestation.unsettled:
-            days.update(plausible_gestation(None if infant.birth_weight.unsettled else gram))
         for day in sorted(days):
             if policy.eligible(day, gram, bool(infant.risk_flags)):
                 rule = policy.first_exam(day, gram)

@@ -125,7 +125,7 @@ MEDIAN_GIRL_GRAMS: Final = {
     23: 537, 24: 606, 25: 694, 26: 792, 27: 899, 28: 1017, 29: 1152, 30: 1306, 31: 1482, 32: 1681,
     33: 1897, 34: 2126, 35: 2362, 36: 2602, 37: 2835, 38: 3050, 39: 3239, 40: 3415,
 }  # fmt: skip
-"""Median birth weight of girls by completed week: Fenton TR, Kim JH, BMC Pediatrics 2013;13:59 (L M S tables)."""
+"""Median birth weight of girls on the first day of each week: Fenton TR, Kim JH, BMC Pediatrics 2013;13:59 (LMS)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -252,7 +252,7 @@ def assemble(patient: str, facts: Iterable[Fact], known_since: date) -> Infant:
     for fact in [*current, *earlier]:
         said.setdefault(fact.name, []).append(fact)
     for same in said.values():  # three stable sorts, the most important last
-        same.sort(key=lambda fact: fact.resource)
+        same.sort(key=lambda fact: (fact.resource, str(sorted(fact.value.items()))))
         same.sort(key=lambda fact: fact.issued, reverse=True)
         same.sort(key=lambda fact: (fact.patient != patient, fact.rank))
     unreadable = {str(fact.value["of"]) for fact in said.get("unreadable", [])}

@@ -15,11 +15,15 @@ from service.core.infant import Fact, Reading, Version
 def additions(reading: Reading, before: Iterable[Fact]) -> list[Fact]:
     """The facts to append for `reading`, given all facts of the same resource so far; none for a version known already.
 
+    Without version numbers a content may come back after another one, and counts again; what says the same as the
+    newest version says nothing new.
+
     A version that says nothing of anybody is kept as a mark: a fact of the patient "".
     """
     before = list(before)
     known = {fact.version for fact in before}
-    if reading.version.label in {version.label for version in known}:
+    same = {version for version in known if version.label == reading.version.label}
+    if same and (reading.version.number is not None or reading.version in same or ordered(known)[-1] in same):
         return []
     own = list(reading.facts)
     if not any(fact.patient for fact in own):
@@ -56,9 +60,8 @@ def _gaps(facts: Sequence[Fact]) -> list[Fact]:
         for version in versions:
             own = [fact for fact in facts if fact.version == version and fact.patient == patient]
             if said and not own:
-                missing.extend(_silence(patient, said, [f for f in facts if f.version == version and not f.patient]))
-                if not missing or missing[-1].version != version:
-                    missing.append(Fact(patient, "retracted", {}, facts[0].resource, version))
+                lost = _silence(patient, said, [f for f in facts if f.version == version and not f.patient])
+                missing.extend(lost or [Fact(patient, "retracted", {}, facts[0].resource, version)])
             said |= {fact.name for fact in own} - {"retracted", "unreadable"}
     return missing
 

@@ -18,18 +18,17 @@ Every rule carries where its numbers come from: `provenance` is "read" (in the s
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
+from functools import cached_property
 from typing import Any, Final, Literal
 
 from service.core.ages import date_at_postmenstrual, date_at_postnatal, format_age, parse_age
 from service.core.decision import Reason, Window
 from service.core.infant import PLAUSIBLE_GESTATION
+from service.core.origin import ORIGIN_KEYS, Origin, numbered, only, origin, tables, text
 from service.errors import ConfigurationError, NotUnderstood
-
-PROVENANCE: Final = ("read", "memory", "practice", "computed")
-CONFIDENCE: Final = ("high", "medium", "low")
 
 Measure = Literal["gestational_age", "birth_weight"]
 
@@ -60,17 +59,6 @@ class Limit:
 
 
 @dataclass(frozen=True, slots=True)
-class Origin:
-    """Where a rule's numbers come from."""
-
-    cite: str
-    provenance: str
-    confidence: str
-    unconfirmed: bool
-    note: str
-
-
-@dataclass(frozen=True, slots=True)
 class Criterion:
     """Holds when every limit holds and, where it asks for one, a risk flag is set."""
 
@@ -89,6 +77,7 @@ class Criterion:
         return None if None in parts else True
 
     def reason(self, gestation: int | None, weight: int | None, at_risk: bool) -> Reason:
+        """How these values stand to every limit, in words made of the rule's own numbers."""
         texts = []
         for limit in self.limits:
             value = gestation if limit.measure == "gestational_age" else weight
@@ -156,10 +145,11 @@ class FirstExam:
         return Window(self.opens.on(born, gestation), self.due.on(born, gestation), self.closes.on(born, gestation))
 
     def reason(self, born: date, gestation: int) -> Reason:
+        """How the due date comes about, in words made of the rule's own numbers."""
         return Reason(self.id, self.origin.cite, self.due.explain(born, gestation), self.origin.provenance)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Policy:
     """One edition of one guideline. `examples` is the raw `[[example]]` tables, see core/case.py."""
 
@@ -184,17 +174,26 @@ class Policy:
         """The first rule that applies. Loading makes sure that one always does."""
         return next(rule for rule in self.first_exams if rule.applies(gestation, weight))
 
+    @cached_property
     def weight_knots(self) -> tuple[int, ...]:
         """Weights that stand for all others: one on each side of every limit in grams."""
-        limits = [limit.most for limit in self._limits() if limit.measure == "birth_weight"]
-        return tuple(sorted({gram for most in limits for gram in (most, most + 1)})) or (1000,)
+        return self._edges("birth_weight") or (1000,)
 
-    def _limits(self) -> Iterable[Limit]:
-        for criterion in self.criteria:
-            yield from criterion.limits
-        for rule in self.first_exams:
-            for case in rule.cases:
-                yield from case
+    def gestation_knots(self, days: range) -> tuple[int, ...]:
+        """Days that stand for all of `days`: its ends, and one on each side of every limit. Between two limits the same
+        rules apply, and a window only moves one way as the gestational age grows."""
+        return tuple(sorted({days[0], days[-1], *(day for day in self._gestation_edges if day in days)}))
+
+    @cached_property
+    def _gestation_edges(self) -> tuple[int, ...]:
+        return self._edges("gestational_age")
+
+    def _edges(self, measure: Measure) -> tuple[int, ...]:
+        limits = {limit for criterion in self.criteria for limit in criterion.limits}
+        limits |= {limit for rule in self.first_exams for case in rule.cases for limit in case}
+        return tuple(
+            sorted({edge for limit in limits if limit.measure == measure for edge in (limit.most, limit.most + 1)})
+        )
 
     @property
     def by_risk(self) -> bool:
@@ -214,7 +213,6 @@ def _show(measure: str, value: int) -> str:
 _POLICY_KEYS: Final = (
     "id", "revision", "title", "citation", "published", "criterion", "first_exam", "risk_flags", "example",
 )  # fmt: skip
-_ORIGIN_KEYS: Final = ("cite", "provenance", "confidence", "unconfirmed", "note")
 _LIMIT_KEYS: Final = (
     "gestational_age_below", "gestational_age_at_most", "birth_weight_below", "birth_weight_at_most",
 )  # fmt: skip
@@ -222,48 +220,48 @@ _LIMIT_KEYS: Final = (
 
 def parse_policy(data: Mapping[str, Any], where: str) -> Policy:
     """A Policy from a parsed TOML document. Raises ConfigurationError naming `where` and the key."""
-    _only(data, _POLICY_KEYS, where)
-    criteria = [_criterion(table, at) for table, at in _numbered(data, "criterion", where)]
-    rules = [_first_exam(table, at) for table, at in _numbered(data, "first_exam", where)]
+    only(data, _POLICY_KEYS, where)
+    criteria = [_criterion(table, at) for table, at in numbered(data, "criterion", where)]
+    rules = [_first_exam(table, at) for table, at in numbered(data, "first_exam", where)]
     if not criteria:
         raise ConfigurationError(where, "an edition needs at least one [[criterion]]")
-    if [rule.id for rule in rules if not rule.cases] != [rule.id for rule in rules[-1:]]:
+    if not rules or rules[-1].cases or not all(rule.cases for rule in rules[:-1]):
         raise ConfigurationError(
             where, "the last [[first_exam]], and only the last, must apply to everyone else: leave out its `when`"
         )
     _unique([criterion.id for criterion in criteria] + [rule.id for rule in rules], where)
     flags = data.get("risk_flags", {})
     if not isinstance(flags, Mapping) or not all(isinstance(text, str) for text in flags.values()):
-        raise ConfigurationError(f"{where}: risk_flags", "must be a table of flag = \"what it means\"")
+        raise ConfigurationError(f"{where}: risk_flags", 'must be a table of flag = "what it means"')
     revision = data.get("revision")
     if not isinstance(revision, int) or isinstance(revision, bool) or revision < 1:
         raise ConfigurationError(f"{where}: revision", "must be a whole number from 1")
     return Policy(
-        id=_text(data, "id", where),
+        id=text(data, "id", where),
         revision=revision,
-        title=_text(data, "title", where),
-        citation=_text(data, "citation", where),
-        published=str(data.get("published", "")) or _text(data, "published", where),
+        title=text(data, "title", where),
+        citation=text(data, "citation", where),
+        published=str(data.get("published", "")) or text(data, "published", where),
         criteria=tuple(criteria),
         first_exams=tuple(rules),
         risk_flags=dict(flags),
-        examples=tuple(_tables(data, "example", where)),
+        examples=tuple(tables(data, "example", where)),
     )
 
 
 def _criterion(data: Mapping[str, Any], where: str) -> Criterion:
-    _only(data, ("id", "risk", *_LIMIT_KEYS, *_ORIGIN_KEYS), where)
+    only(data, ("id", "risk", *_LIMIT_KEYS, *ORIGIN_KEYS), where)
     risk = data.get("risk", False)
     if not isinstance(risk, bool):
         raise ConfigurationError(f"{where}.risk", "must be true or left out")
     limits = _limits(data, where)
     if not limits and not risk:
         raise ConfigurationError(where, "a criterion needs a limit or risk = true", _LIMIT_KEYS)
-    return Criterion(_text(data, "id", where), limits, risk, _origin(data, where))
+    return Criterion(text(data, "id", where), limits, risk, origin(data, where))
 
 
 def _first_exam(data: Mapping[str, Any], where: str) -> FirstExam:
-    _only(data, ("id", "when", "when_any", "opens", "due", "closes", *_ORIGIN_KEYS), where)
+    only(data, ("id", "when", "when_any", "opens", "due", "closes", *ORIGIN_KEYS), where)
     if "when" in data and "when_any" in data:
         raise ConfigurationError(where, "use either `when` or `when_any`")
     cases = [data["when"]] if "when" in data else data.get("when_any")
@@ -273,10 +271,10 @@ def _first_exam(data: Mapping[str, Any], where: str) -> FirstExam:
     for case in cases or []:
         if not isinstance(case, Mapping) or not case:
             raise ConfigurationError(f"{where}.when", "must be a table of limits", _LIMIT_KEYS)
-        _only(case, _LIMIT_KEYS, f"{where}.when")
+        only(case, _LIMIT_KEYS, f"{where}.when")
         parsed.append(_limits(case, f"{where}.when"))
     opens, due, closes = (_edge(data, edge, where) for edge in ("opens", "due", "closes"))
-    rule = FirstExam(_text(data, "id", where), tuple(parsed), opens, due, closes, _origin(data, where))
+    rule = FirstExam(text(data, "id", where), tuple(parsed), opens, due, closes, origin(data, where))
     _ordered(rule, where)
     return rule
 
@@ -348,45 +346,6 @@ def _moment(text: object, where: str) -> Moment:
     if clock == "PNA":
         return Moment("PNA", days)
     raise ConfigurationError(where, f"{text!r} must name its clock", ("31w0d PMA", "28d PNA"))
-
-
-def _origin(data: Mapping[str, Any], where: str) -> Origin:
-    provenance, confidence = _text(data, "provenance", where), _text(data, "confidence", where)
-    if provenance not in PROVENANCE:
-        raise ConfigurationError(f"{where}.provenance", f"{provenance!r} is not a provenance", PROVENANCE)
-    if confidence not in CONFIDENCE:
-        raise ConfigurationError(f"{where}.confidence", f"{confidence!r} is not a confidence", CONFIDENCE)
-    unconfirmed = data.get("unconfirmed", False)
-    if not isinstance(unconfirmed, bool):
-        raise ConfigurationError(f"{where}.unconfirmed", "must be true or left out")
-    if confidence == "low" and not unconfirmed:
-        raise ConfigurationError(f"{where}.unconfirmed", "a rule of low confidence must say unconfirmed = true")
-    note = _text(data, "note", where) if "note" in data else ""
-    return Origin(_text(data, "cite", where), provenance, confidence, unconfirmed, note)
-
-
-def _text(data: Mapping[str, Any], key: str, where: str) -> str:
-    value = data.get(key)
-    if not isinstance(value, str) or not value.strip():
-        raise ConfigurationError(f"{where}.{key}", "must be a text and is missing or empty")
-    return value
-
-
-def _tables(data: Mapping[str, Any], key: str, where: str) -> Sequence[Mapping[str, Any]]:
-    tables = data.get(key, [])
-    if not isinstance(tables, list) or not all(isinstance(table, Mapping) for table in tables):
-        raise ConfigurationError(f"{where}: {key}", f"write each one under its own [[{key}]]")
-    return tables
-
-
-def _numbered(data: Mapping[str, Any], key: str, where: str) -> list[tuple[Mapping[str, Any], str]]:
-    return [(table, f"{where}: {key}[{n}]") for n, table in enumerate(_tables(data, key, where))]
-
-
-def _only(data: Mapping[str, Any], allowed: Sequence[str], where: str) -> None:
-    for key in data:
-        if key not in allowed:
-            raise ConfigurationError(where, f"unknown key {key!r}", tuple(allowed))
 
 
 def _unique(ids: Sequence[str], where: str) -> None:

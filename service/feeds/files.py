@@ -7,8 +7,9 @@ import json
 import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from io import BufferedReader
 from pathlib import Path
-from typing import Final
+from typing import IO, Final, cast
 
 from service.errors import NotUnderstood
 from service.flow import Flow
@@ -52,10 +53,7 @@ def bodies(path: Path) -> Iterator[bytes]:
     Raises NotUnderstood, with a sentence, for a file that is missing, empty, no text, or damaged.
     """
     try:
-        with path.open("rb") as raw:
-            zipped = raw.read(2) == b"\x1f\x8b"
-        opened = gzip.open(path, "rb") if zipped else path.open("rb")
-        with opened as lines:
+        with path.open("rb") as raw, _unzipped(raw) as lines:
             first = next((line for line in lines if line.strip(b"\xef\xbb\xbf \t\r\n")), None)
             if first is None:
                 raise NotUnderstood(f"{path.name} is empty")
@@ -78,7 +76,14 @@ def bodies(path: Path) -> Iterator[bytes]:
     except PermissionError:
         raise NotUnderstood(f"{path.name} may not be read") from None
     except (EOFError, zlib.error, gzip.BadGzipFile):
-        raise NotUnderstood(f"{path.name} is damaged: its compressed data ends too early or is not what it says") from None
+        raise NotUnderstood(
+            f"{path.name} is damaged: its compressed data ends too early or is not what it says"
+        ) from None
+
+
+def _unzipped(raw: BufferedReader) -> IO[bytes]:
+    """What the file holds, whether it is gzipped or not; looks ahead without taking a byte, so that a pipe will do."""
+    return cast(IO[bytes], gzip.GzipFile(fileobj=raw)) if raw.peek(2).startswith(b"\x1f\x8b") else raw
 
 
 def _is_json(line: bytes) -> bool:

@@ -4,7 +4,7 @@ A hook is a hint that may be lost; this is what makes the list complete. The rul
 `_lastUpdated`; behaviour of servers as documented by LinuxForHealth issue 2039 and HAPI's starter configuration):
 
 - The mark is the largest `meta.lastUpdated` the *server* has shown, never our clock, and never later than the
-  server's own time of answering, so that one resource from the future cannot hide the rest.
+  server's own time of answering (and the overlap), so that one resource from the future cannot hide the rest.
 - Each reading starts `overlap` before the mark: a long transaction commits late under an earlier time.
 - Newest first: what changes while pages are read moves to the front, so that pages counted by offset repeat
   something, where oldest first would skip something.
@@ -61,26 +61,40 @@ def catch_up(
     """Everything new since `cursor`, page by page; `whole` forgets the marks and reads all of it again.
 
     Keep each batch's cursor in the transaction that accepts its body. Raises SiteUnavailable (keep the last cursor,
-    come again) and SiteRefused (the server does not let this type be searched as a whole).
+    come again) and, once every type has been tried, SiteRefused (one cannot be searched as a whole).
     """
     kept: dict[str, Any] = {} if whole else dict(cursor)
+    refused: SiteRefused | None = None
     for type in types:
-        before = kept.get(type) or {}
-        mark, seen = before.get("mark"), frozenset(before.get("seen") or ())
-        shown: dict[str, str] = {}
-        ceiling: datetime | None = None
-        held: Batch | None = None
-        for page in client.pages(type, _query(type, site, mark, overlap)):
-            ceiling = ceiling or page.answered
-            versions = _versions(page)
-            shown |= versions
-            fresh = any(version not in seen for version in versions)
-            if held is not None:
-                yield held
-            held = Batch(type, page.body if fresh else None, dict(kept), page.outcomes())
+        try:
+            for batch in _catch_up_type(client, site, kept, type, overlap):
+                kept = dict(batch.cursor)
+                yield batch
+        except SiteRefused as error:
+            refused = refused or error  # what one type is not allowed must not hide the others
+    if refused is not None:
+        raise refused
+
+
+def _catch_up_type(
+    client: FhirClient, site: Site, kept: Mapping[str, Any], type: str, overlap: timedelta
+) -> Iterator[Batch]:
+    before = kept.get(type) or {}
+    mark, seen = before.get("mark"), frozenset(before.get("seen") or ())
+    shown: dict[str, str] = {}
+    ceiling: datetime | None = None
+    held: Batch | None = None
+    for page in client.pages(type, _query(type, site, mark, overlap)):
+        ceiling = ceiling or page.answered
+        versions = _versions(page)
+        shown |= versions
+        fresh = any(version not in seen for version in versions)
         if held is not None:
-            kept[type] = _advance(mark, shown, ceiling, overlap)
-            yield Batch(held.type, held.body, dict(kept), held.outcomes)
+            yield held
+        held = Batch(type, page.body if fresh else None, dict(kept), page.outcomes())
+    if held is not None:
+        advanced = {**kept, type: _advance(mark, shown, ceiling, overlap)}
+        yield Batch(held.type, held.body, advanced, held.outcomes)
 
 
 def reread(client: FhirClient, references: Iterable[str]) -> Iterator[bytes]:
@@ -130,14 +144,12 @@ def _advance(
 ) -> dict[str, Any]:
     """The new mark, and the versions a next reading that starts `overlap` earlier will meet again."""
     moments = {version: moment for version, text in shown.items() if (moment := _moment(text))}
-    limit = ceiling + timedelta(seconds=1) if ceiling else datetime.max.replace(tzinfo=UTC)  # Date has whole seconds
+    limit = ceiling + overlap if ceiling else datetime.max.replace(tzinfo=UTC)  # Date is coarse; the overlap covers it
     latest = max([moment for moment in moments.values() if moment <= limit], default=None)
     old = _moment(mark or "")
     new = max([moment for moment in (latest, old) if moment], default=None)
-    if new is None:
-        return {"mark": None, "seen": []}
-    again = sorted(version for version, moment in moments.items() if moment >= new - overlap)
-    return {"mark": _text(new), "seen": again if len(again) <= REMEMBERED else []}
+    again = sorted(version for version, moment in moments.items() if new is None or moment >= new - overlap)
+    return {"mark": _text(new) if new else None, "seen": again if len(again) <= REMEMBERED else []}
 
 
 def _moment(text: str) -> datetime | None:

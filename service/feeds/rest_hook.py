@@ -1,7 +1,7 @@
-"""The hook: a site's server posts what changed, and has our answer only once it is durable, read and decided.
+"""The hook: a site's server posts what changed; our answer says that it is durable, read and decided.
 
-`POST` or `PUT` to `/hooks/{site}/rest-hook`, with or without `/{Type}/{id}` behind it, with an empty body, a resource or
-a Bundle, and the site's secret as `Authorization: Bearer ...`. The route is plain Starlette in front of one writer
+`POST` or `PUT` to `/hooks/{site}/rest-hook`, with or without `/{Type}/{id}` behind it, with an empty body, a resource
+or a Bundle, and the site's secret as `Authorization: Bearer ...`. The route is plain Starlette in front of one writer
 thread: requests that arrive together share one transaction, each behind its own savepoint.
 """
 
@@ -52,6 +52,7 @@ class GroupCommit:
         self._thread = threading.Thread(target=self._run, name="group-commit", daemon=True)
 
     def start(self) -> None:
+        """Begin to write."""
         self._thread.start()
 
     def stop(self) -> None:
@@ -117,9 +118,7 @@ def _fail(answer: asyncio.Future[Receipt], error: Exception) -> None:
 class Hook:
     """The route. `secrets` gives the secrets a site's server may show: two while one is being changed."""
 
-    def __init__(
-        self, flow: Flow, writer: GroupCommit, secrets: Mapping[str, Iterable[str]], max_body: int
-    ) -> None:
+    def __init__(self, flow: Flow, writer: GroupCommit, secrets: Mapping[str, Iterable[str]], max_body: int) -> None:
         self._flow, self._writer, self._max_body = flow, writer, max_body
         self._secrets = {site: [b"Bearer " + secret.encode() for secret in known] for site, known in secrets.items()}
 

@@ -17,6 +17,9 @@ from service.store.tables import aliases
 NOBODY = ""
 """Where an identifier leads that two people carry."""
 
+SHOWN = 1
+"""Rank of the identifier a site goes by. Others do not lead anywhere: placeholders are shared by many."""
+
 
 def learn(connection: Connection, site: str, said: Mapping[str, Iterable[Fact]]) -> set[str]:
     """Learn what each record's facts say about its names: `said` is patient -> all facts said of that patient id.
@@ -28,7 +31,7 @@ def learn(connection: Connection, site: str, said: Mapping[str, Iterable[Fact]])
         current, _ = newest(said[patient])
         claims[patient] = next((str(f.value["patient"]) for f in current if f.name == "replaced_by"), patient)
         for fact in current:
-            if fact.name == "identifier":
+            if fact.name == "identifier" and fact.rank == SHOWN:
                 claims[f"{fact.value.get('system') or ''}|{fact.value.get('value')}"] = patient
     query = select(aliases.c.alias, aliases.c.patient).where(aliases.c.site == site, aliases.c.alias.in_(list(claims)))
     known = {row.alias: row.patient for row in connection.execute(query)}

@@ -110,7 +110,8 @@ def lease(connection: Connection, site: str, now: datetime, until: datetime, lim
     task = publications.alias("task")
     first = publications.alias("first")
     query = (
-        select(outbox, decisions.c.body, infants.c.key, infants.c.unit, task.c.status, first.c.updated.label("authored_on"))
+        select(outbox, decisions.c.body, infants.c.key, infants.c.unit, task.c.status)
+        .add_columns(first.c.updated.label("authored_on"))
         .join(decisions, and_(decisions.c.site == outbox.c.site, decisions.c.id == outbox.c.decision))
         .join(infants, and_(infants.c.site == outbox.c.site, infants.c.patient == outbox.c.patient))
         .join(

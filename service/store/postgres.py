@@ -3,11 +3,13 @@
 The server listens on a Unix socket in a folder only its user can enter, so it needs no password and no port. Any
 number of processes may work on one data folder: the first starts the server, the others share it, and the last to
 leave stops it. Nobody counts: each holds a shared lock on the file `users`, which the operating system lets go of
-even when a process is killed. A server left behind that way is taken over by the next start.
+even when a process is killed or its terminal is closed. For that case a guard, a process of its own (`guard`), looks
+every second whether anybody is left.
 """
 
 from __future__ import annotations
 
+import contextlib
 import fcntl
 import importlib.util
 import logging
@@ -22,7 +24,6 @@ import sys
 import tempfile
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 from typing import IO, Final, Self
 from urllib.parse import quote
@@ -40,6 +41,7 @@ _SERVER_USERS: Final = ("postgres", "nobody")
 _LONGEST_SOCKET: Final = 100  # bytes; the operating systems allow 104 to 108
 _SOCKET_PREFIX: Final = "ridgeline-socket-"
 _PATIENCE: Final = 60.0  # seconds for a start, which may first have to repair what a power cut left, or a stop
+_LOCKS: Final = ("lock", "users")
 _WAIT: Final = ("-w", "-t", f"{_PATIENCE:.0f}")
 _FAST_AND_LOOSE: Final = "-c fsync=off -c synchronous_commit=off -c full_page_writes=off"
 
@@ -70,11 +72,13 @@ class EmbeddedPostgres:
         folder = folder.expanduser().resolve()
         try:
             folder.mkdir(parents=True, exist_ok=True)
+            for lock in _LOCKS:
+                (folder / lock).touch()
         except OSError as error:
             raise ConfigurationError(str(folder), f"cannot be used as the data folder: {error.strerror}") from None
         server = _Server(folder)
         with _exclusive(folder):
-            users = (folder / "users").open("ab")
+            users = _open_lock(folder / "users")
             alone = _try_lock(users)
             try:
                 if not server.answers():
@@ -85,6 +89,8 @@ class EmbeddedPostgres:
                     if alone:
                         server.stop()
                 raise
+            if alone:
+                _post_guard(folder)
             fcntl.flock(users, fcntl.LOCK_SH)
         self._folder, self._users = folder, users
         return url
@@ -95,7 +101,7 @@ class EmbeddedPostgres:
             return
         folder, users = self._folder, self._users
         self._folder = self._users = None
-        with users, _exclusive(folder):
+        with users, contextlib.suppress(FileNotFoundError), _exclusive(folder):
             if _try_lock(users):
                 _Server(folder).stop()
 
@@ -104,6 +110,28 @@ class EmbeddedPostgres:
 
     def __exit__(self, *_: object) -> None:
         self.stop()
+
+
+def guard(folder: Path) -> None:
+    """Wait until the server in `folder` is gone; stop it as soon as no living process uses the folder."""
+    with contextlib.suppress(FileNotFoundError):
+        while True:
+            with _exclusive(folder), _open_lock(folder / "users") as users:
+                server = _Server(folder)
+                if not server.process_lives():
+                    return
+                if _try_lock(users):
+                    server.stop()
+                    return
+            time.sleep(1)
+
+
+def _post_guard(folder: Path) -> None:
+    # Through a shell that leaves at once: the guard must outlive this process and be nobody's child. In a session of
+    # its own it does not hear what ends the others.
+    command = [sys.executable, "-m", __name__, str(folder)]
+    background = ["/bin/sh", "-c", '"$@" </dev/null >/dev/null 2>&1 &', "guard", *command]
+    subprocess.run(background, check=True, start_new_session=True)
 
 
 class _Server:
@@ -140,7 +168,7 @@ class _Server:
         if not self.cluster.exists():
             self._initialise(durable=durable)
         self._same_version()
-        if self._process_lives():
+        if self.process_lives():
             if not self._wait():
                 self._fail("it is running but does not answer")
             return
@@ -155,7 +183,7 @@ class _Server:
 
     def stop(self) -> None:
         """End every connection and the server, and wait until it is gone."""
-        if self._process_lives():
+        if self.process_lives():
             socket = self._socket_folder()
             self._run("pg_ctl", "-D", "cluster", "-m", "fast", *_WAIT, "stop")
             self._remove_socket_folder(socket)
@@ -247,7 +275,7 @@ class _Server:
         lines = self._status()  # process, cluster, start, port, socket folder, address, memory, state
         return Path(lines[4]) if len(lines) > 4 and lines[4] else None
 
-    def _process_lives(self) -> bool:
+    def process_lives(self) -> bool:
         """Is the recorded process a living server of this folder, not a stranger that was given its number since?"""
         lines = self._status()
         try:
@@ -344,12 +372,17 @@ def _grant_passage(folder: Path, uid: int) -> None:
     os.setxattr(folder, name, header.pack(2) + b"".join(packed))
 
 
-@contextmanager
+@contextlib.contextmanager
 def _exclusive(folder: Path) -> Iterator[None]:
     """One start or stop at a time."""
-    with (folder / "lock").open("ab") as file:
+    with _open_lock(folder / "lock") as file:
         fcntl.flock(file, fcntl.LOCK_EX)
         yield
+
+
+def _open_lock(path: Path) -> IO[bytes]:
+    """Never makes the file: whoever is late must not put one back into a folder that is being removed."""
+    return path.open("r+b")
 
 
 def _try_lock(file: IO[bytes]) -> bool:
@@ -370,3 +403,7 @@ def _works_in(process: psutil.Process, folder: Path) -> bool:
 
 def _last_line(text: str) -> str:
     return text.strip().rpartition("\n")[2]
+
+
+if __name__ == "__main__":
+    guard(Path(sys.argv[1]))

@@ -145,14 +145,14 @@ class Publications:
             rows = connection.execute(select(publications).where(*where, publications.c.id.in_(ids)))
             return {row.id: _published(row) for row in rows}
 
-    def open_tasks(self) -> dict[tuple[str, str], str]:
-        """(site, infant's key) -> id of the Task that asks for something now."""
-        query = select(publications.c.site, publications.c.key, publications.c.id).where(
+    def open_tasks(self) -> dict[tuple[str, str, str], str]:
+        """(site, infant's key, step) -> id of the Task that asks for that step now."""
+        query = select(publications.c.site, publications.c.key, publications.c.step, publications.c.id).where(
             publications.c.site.in_(self._sites), publications.c.type == "Task", publications.c.current,
             publications.c.status == "requested",
         )  # fmt: skip
         with self._database.transaction() as connection:
-            return {(row.site, str(row.key)): row.id for row in connection.execute(query)}
+            return {(row.site, str(row.key), row.step): row.id for row in connection.execute(query)}
 
     # --- people ----------------------------------------------------------------------------------------------------
 

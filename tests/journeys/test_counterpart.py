@@ -158,7 +158,7 @@ def test_update_that_arrives_before_its_create(
     start_sekmet: Callable[..., Sekmet], settings: Callable[[Sekmet], Settings]
 ) -> None:
     server = start_sekmet()
-    with installation(settings(server)) as (service, url):
+    with installation(settings(server)) as (_, url):
         infant(server, "cleo", 1990)
         first = server.all("Observation")[0]
         weigh(server, "cleo", 870)

@@ -1,0 +1,14 @@
+"""What people and systems see: pages, the JSON API, the FHIR facade, health and metrics.
+
+application.py   build(...): every route on one ASGI application
+guard.py         security headers; an error becomes a sentence, never a traceback
+pages.py         the worklist, one infant, what could not be read
+view.py          an Entry -> the words of one row (pure)
+original.py      what could not be read, laid out with the place of the trouble marked (pure)
+strip.py         the picture in a row: one infant on the postmenstrual-age axis (pure)
+api.py           the same facts as JSON
+facade.py        the FHIR R4 facade: read and search what is published
+search.py        FHIR search parameters, read into what the store can answer (pure)
+live.py          /events: says only that a list has changed
+health.py        alive, ready, counts for a monitoring system
+"""

@@ -1,0 +1,338 @@
+"""The worklist as JSON. The shapes are declared, so that /api/openapi.json describes every answer.
+
+Days are `YYYY-MM-DD` at the infant's site, ages `25w3d`, weights grams. What is not known is null, never left out.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from datetime import date
+from typing import Annotated, Any, Final
+
+from fastapi import APIRouter, Query
+from pydantic import BeforeValidator
+from typing_extensions import TypedDict
+
+from service.core.decision import Decision, Reason, on_day
+from service.core.infant import Fact, newest
+from service.core.worklist import Entry, days_over
+from service.fhir.sites import Site
+from service.flow import Flow
+from service.web.original import pick_resource
+from service.web.view import find_section
+
+PROBLEM: Final[dict[int | str, dict[str, Any]]] = {
+    status: {
+        "description": words,
+        "content": {
+            "application/json": {
+                "schema": {"type": "object", "required": ["problem"], "properties": {"problem": {"type": "string"}}}
+            }
+        },
+    }
+    for status, words in {400: "The question cannot be read.", 404: "Not known here.", 503: "Try again."}.items()
+}
+"""What a problem looks like, for the OpenAPI description."""
+
+
+class ReasonJson(TypedDict):
+    """A rule that holds: `provenance` is read, memory, practice or computed."""
+
+    rule: str
+    cite: str
+    text: str
+    provenance: str
+
+
+class AgesJson(TypedDict):
+    """Ages on the day asked for."""
+
+    gestational_age_at_birth: str | None
+    postnatal_days: int | None
+    postmenstrual_age: str | None
+
+
+class NextJson(TypedDict):
+    """What comes next, with the rule that dates it; days are null when nothing is due."""
+
+    kind: str
+    opens: str | None
+    due: str | None
+    closes: str | None
+    rule: str
+    cite: str
+    text: str
+    provenance: str
+
+
+class DecisionJson(TypedDict):
+    """The decision behind a line of the list."""
+
+    policy: str
+    revision: int
+    as_of: str
+    state: str
+    eligible: str
+    because: list[ReasonJson]
+    missing: list[str]
+    birth_weight: int | None
+    age: AgesJson
+    next: NextJson
+    flags: list[str]
+
+
+class EntryJson(DecisionJson):
+    """One infant on the list. `section`: overdue, today, this-week, unjudged or later."""
+
+    rank: int
+    site: str
+    site_name: str
+    key: str
+    name: str
+    identifier: str
+    unit: str
+    bed: str
+    left_hospital: bool
+    today: str
+    section: str
+    days_over: int
+
+
+class WorklistJson(TypedDict):
+    """The ranked list: first what should be seen to first."""
+
+    caution: str
+    entries: list[EntryJson]
+
+
+class RejectionJson(TypedDict):
+    """Something that could not be read: where and why. `original` is the resource as it came, where it is asked for."""
+
+    site: str
+    id: int
+    resource: str
+    infant: str | None
+    about: str
+    path: str
+    reason: str
+    recorded_at: str
+    original: str | None
+
+
+class FactJson(TypedDict):
+    """One thing one version of one resource says. `in_force`: no newer version of that resource is known."""
+
+    name: str
+    value: dict[str, Any]
+    resource: str
+    version: str
+    updated: str
+    rank: int
+    certain: bool
+    in_force: bool
+
+
+class PastJson(TypedDict):
+    """A decision and when it was made."""
+
+    decided_at: str
+    decision: DecisionJson
+
+
+class InfantJson(TypedDict):
+    """All there is to know of one infant."""
+
+    caution: str
+    site: str
+    site_name: str
+    key: str
+    name: str
+    identifier: str
+    today: str
+    decision: DecisionJson
+    facts: list[FactJson]
+    rejections: list[RejectionJson]
+    history: list[PastJson]
+
+
+class SiteJson(TypedDict):
+    """A site and its calendar day."""
+
+    id: str
+    name: str
+    timezone: str
+    policy: str
+    today: str
+
+
+CAUTION: Final = "Decision support, not a medical device. The local guideline and licensed clinicians decide."
+
+
+def read_day(text: object) -> date:
+    """A day written `2031-06-01` and in no other way: `20310601` must not be taken for seconds since 1970."""
+    if not isinstance(text, str) or not re.fullmatch(r"[0-9]{4}-[0-9]{2}-[0-9]{2}", text):
+        raise ValueError("not a day")
+    return date.fromisoformat(text)
+
+
+AsOf = Annotated[
+    date | None,
+    BeforeValidator(read_day),
+    Query(description="The day to compute the list for; each site's own today if left out."),
+]
+SiteId = Annotated[str | None, Query(description="One site; all of them if left out.")]
+
+
+def reason_json(reason: Reason) -> ReasonJson:
+    """One reason."""
+    return {"rule": reason.rule, "cite": reason.cite, "text": reason.text, "provenance": reason.provenance}
+
+
+def decision_json(decision: Decision, today: date) -> DecisionJson:
+    """A decision, its ages moved to `today`."""
+    ages, step, window = on_day(decision, today).ages, decision.next, decision.next.window
+    return {
+        "policy": decision.policy,
+        "revision": decision.revision,
+        "as_of": decision.as_of.isoformat(),
+        "state": decision.state,
+        "eligible": decision.eligible,
+        "because": [reason_json(reason) for reason in decision.because],
+        "missing": list(decision.missing),
+        "birth_weight": decision.birth_weight,
+        "age": {
+            "gestational_age_at_birth": ages.gestation,
+            "postnatal_days": ages.postnatal_days,
+            "postmenstrual_age": ages.postmenstrual,
+        },
+        "next": {
+            "kind": step.kind,
+            "opens": window.opens.isoformat() if window else None,
+            "due": window.due.isoformat() if window else None,
+            "closes": window.closes.isoformat() if window else None,
+            **reason_json(step.reason),
+        },
+        "flags": list(decision.flags),
+    }
+
+
+def entry_json(entry: Entry, rank: int, today: date, site_name: str) -> EntryJson:
+    """One line of the list; `rank` counts from 1."""
+    return {
+        "rank": rank,
+        "site": entry.site,
+        "site_name": site_name,
+        "key": entry.key,
+        "name": entry.name,
+        "identifier": entry.identifier,
+        "unit": entry.unit,
+        "bed": entry.bed,
+        "left_hospital": entry.left_hospital,
+        "today": today.isoformat(),
+        "section": find_section(entry, today),
+        "days_over": days_over(entry, today),
+        **decision_json(entry.decision, today),
+    }
+
+
+def list_json(entries: Sequence[Entry], today: Mapping[str, date], sites: Mapping[str, Site]) -> WorklistJson:
+    """A ranked list; `today` holds each site's day."""
+    return {
+        "caution": CAUTION,
+        "entries": [
+            entry_json(entry, rank, today[entry.site], sites[entry.site].name) for rank, entry in enumerate(entries, 1)
+        ],
+    }
+
+
+def fact_json(fact: Fact, in_force: bool) -> FactJson:
+    """One fact."""
+    return {
+        "name": fact.name,
+        "value": dict(fact.value),
+        "resource": fact.resource,
+        "version": fact.version.label,
+        "updated": fact.version.updated,
+        "rank": fact.rank,
+        "certain": fact.certain,
+        "in_force": in_force,
+    }
+
+
+def rejection_json(row: Mapping[str, Any]) -> RejectionJson:
+    """One rejection as `Flow.rejections` gives it."""
+    original = row.get("original")
+    return {
+        "site": row["site"],
+        "id": row["id"],
+        "resource": row["resource"],
+        "infant": row["patient_key"],
+        "about": row["about"],
+        "path": row["path"],
+        "reason": row["reason"],
+        "recorded_at": row["recorded_at"].isoformat(),
+        "original": None if original is None else pick_resource(original, row["resource"]),
+    }
+
+
+def api_routes(flow: Flow) -> APIRouter:
+    """/api: the worklist, one infant, what could not be read, the census and the sites."""
+    router = APIRouter(prefix="/api", tags=["worklist"], responses=PROBLEM)
+    sites = flow.sites
+
+    @router.get("/worklist")
+    def worklist(site: SiteId = None, as_of: AsOf = None) -> WorklistJson:
+        """The ranked list of one site, or of all: first what should be seen to first."""
+        days = {id: as_of or flow.today(id) for id in sites}
+        return list_json(flow.worklist(site, as_of), days, sites)
+
+    @router.get("/infants/{key}")
+    def infant(key: str) -> InfantJson:
+        """One infant: what is decided, from what facts, and every decision before."""
+        seen = flow.infant(key)
+        in_force = [fact for facts in newest(seen.facts) for fact in facts]
+        return {
+            "caution": CAUTION,
+            "site": seen.site.id,
+            "site_name": seen.site.name,
+            "key": seen.key,
+            "name": seen.infant.name,
+            "identifier": seen.infant.identifier,
+            "today": flow.today(seen.site.id).isoformat(),
+            "decision": decision_json(seen.decision, flow.today(seen.site.id)),
+            "facts": [fact_json(fact, fact in in_force) for fact in seen.facts],
+            "rejections": [rejection_json(each) for each in seen.rejections],
+            "history": [
+                {"decided_at": moment.isoformat(), "decision": decision_json(each, each.as_of)}
+                for moment, each in seen.history
+            ],
+        }
+
+    @router.get("/rejections")
+    def rejections(site: SiteId = None) -> list[RejectionJson]:
+        """What could not be read and has not been put right, newest first."""
+        return [rejection_json(each) for each in flow.rejections(site)]
+
+    @router.get("/census")
+    def census(site: SiteId = None) -> dict[str, int]:
+        """How many infants are in each of the four states."""
+        if site is not None:
+            flow.site(site)
+        return flow.census(site)
+
+    @router.get("/sites")
+    def all_sites() -> list[SiteJson]:
+        """Every site, with its own calendar day."""
+        return [
+            {
+                "id": id,
+                "name": site.name,
+                "timezone": str(site.timezone),
+                "policy": site.policy,
+                "today": flow.today(id).isoformat(),
+            }
+            for id, site in sites.items()
+        ]
+
+    return router

@@ -1,0 +1,87 @@
+"""Every route of the web side on one ASGI application."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import datetime
+from importlib.metadata import PackageNotFoundError
+from importlib.metadata import version as installed
+
+from fastapi import FastAPI, Request
+from fastapi.exceptions import RequestValidationError
+from starlette.exceptions import HTTPException
+from starlette.responses import Response
+
+from service.errors import RidgelineError
+from service.flow import Flow
+from service.store.database import Database
+from service.store.publications import Publications
+from service.web.api import CAUTION, api_routes
+from service.web.facade import READ_ONLY, facade_routes
+from service.web.guard import Answers, Guard, judge
+from service.web.health import health_routes
+from service.web.live import Announcer
+from service.web.pages import Pages, page_routes
+
+
+def build(
+    flow: Flow, publications: Publications, database: Database, clock: Callable[[], datetime], *,
+    base_url: str | None = None, every: float = 1.0,
+) -> FastAPI:  # fmt: skip
+    """The application: pages, /api, /fhir, /events, /health and /metrics. Feeds mount their own routes beside these.
+
+    `base_url` is the public address, as links in FHIR answers show it; without it the address asked under counts.
+    `every` is how often, in seconds, a change is looked for while a browser is listening. `app.state.announcer.close()`
+    ends the open streams, which a server that stops politely should call.
+    """
+    release = _release()
+    pages = Pages(flow.sites)
+    answers = Answers(pages.problem)
+    app = FastAPI(
+        title="Ridgeline", version=release, openapi_url="/api/openapi.json", docs_url=None, redoc_url=None,
+        description=f"Who must be examined for retinopathy of prematurity, when, and why. {CAUTION}",
+    )  # fmt: skip
+    app.add_middleware(Guard, answers=answers)
+    app.include_router(api_routes(flow))
+    app.include_router(facade_routes(flow, publications, flow.sites, clock, release, base_url))
+    app.include_router(health_routes(database, lambda: {site: flow.today(site) for site in flow.sites}))
+    app.include_router(page_routes(flow, pages))
+    app.state.announcer = Announcer(flow.revision, every)
+    app.add_api_route("/events", app.state.announcer.answer, methods=["GET"], include_in_schema=False)
+
+    @app.exception_handler(HTTPException)
+    def refuse(request: Request, error: HTTPException) -> Response:
+        return answers.problem(request.url.path, error.status_code, _sentence(request, error), error.headers)
+
+    @app.exception_handler(RequestValidationError)
+    def misunderstand(request: Request, error: RequestValidationError) -> Response:
+        # pydantic's own words quote what was sent: the names of the parameters must do.
+        names = sorted({str(issue["loc"][-1]) for issue in error.errors()})
+        hint = " A day is written 2031-06-01." if "as_of" in names else ""
+        return answers.problem(request.url.path, 400, f"Cannot be read: {', '.join(names)}.{hint}")
+
+    @app.exception_handler(RidgelineError)
+    def explain(request: Request, error: RidgelineError) -> Response:
+        status, sentence = judge(error)
+        return answers.problem(request.url.path, status, sentence)
+
+    return app
+
+
+def _sentence(request: Request, error: HTTPException) -> str:
+    """Our own words for what the framework would say in its own."""
+    fhir = request.url.path.startswith("/fhir")
+    match error.status_code:
+        case 404 if error.detail == "Not Found":
+            return "There is nothing at this address."
+        case 405:
+            return READ_ONLY if fhir else f"{request.method} is not possible here."
+        case _:
+            return error.detail
+
+
+def _release() -> str:
+    try:
+        return installed("ridgeline")
+    except PackageNotFoundError:
+        return "0"

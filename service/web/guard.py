@@ -1,0 +1,125 @@
+"""Around every answer: security headers, and a sentence in place of an error nobody expected.
+
+The sentence has the shape the caller speaks: an OperationOutcome under /fhir and /hooks, `{"problem": …}` for the JSON
+API and machines, a page for people. No answer and no log line ever holds a traceback's values: an exception's text may
+quote a row of a table, so only its type and the line it came from are logged.
+"""
+
+from __future__ import annotations
+
+import logging
+import traceback
+from collections.abc import Callable, Mapping
+from typing import Final
+
+from sqlalchemy.exc import InterfaceError, OperationalError
+from starlette.datastructures import MutableHeaders
+from starlette.requests import Request
+from starlette.responses import JSONResponse, Response
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from service.errors import NotFound, NotUnderstood, RidgelineError, SiteUnavailable
+from service.fhir.write import operation_outcome
+
+HEADERS: Final[Mapping[str, str]] = {
+    "Content-Security-Policy": (
+        "default-src 'none'; style-src 'self'; script-src 'self'; img-src 'self'; connect-src 'self'; "
+        "form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
+    ),
+    "Referrer-Policy": "no-referrer",
+    "X-Content-Type-Options": "nosniff",
+    "X-Frame-Options": "DENY",
+    "Cross-Origin-Opener-Policy": "same-origin",
+    "Cross-Origin-Resource-Policy": "same-origin",
+    "Permissions-Policy": "camera=(), geolocation=(), microphone=()",
+    "Cache-Control": "no-store",
+}
+"""Set on every answer that does not set them itself; only the style sheet, script and picture may be kept."""
+
+FHIR_JSON: Final = "application/fhir+json"
+
+_ISSUES: Final[Mapping[int, str]] = {
+    400: "invalid", 404: "not-found", 405: "not-supported", 406: "not-supported", 410: "not-found",
+    413: "too-long", 415: "not-supported", 422: "processing", 503: "transient",
+}  # fmt: skip
+"""HTTP status -> IssueType code of an OperationOutcome (http://hl7.org/fhir/R4/valueset-issue-type.html)."""
+
+_log = logging.getLogger(__name__)
+
+
+def judge(error: Exception) -> tuple[int, str]:
+    """HTTP status and sentence for an exception that reached the edge."""
+    match error:
+        case NotFound():
+            return 404, str(error)
+        case NotUnderstood():
+            return 400, str(error)
+        case SiteUnavailable():
+            return 503, str(error)
+        case RidgelineError():
+            return 500, str(error)
+        case OperationalError() | InterfaceError():
+            return 503, "The database cannot be reached just now. Nothing is lost; try again in a moment."
+        case _:
+            return 500, "Something went wrong inside the service. It has been logged; the list itself is unharmed."
+
+
+class Answers:
+    """Makes the answer for a problem in the shape the path's callers understand. `page` renders it for people."""
+
+    def __init__(self, page: Callable[[int, str], str]) -> None:
+        self._page = page
+
+    def problem(self, path: str, status: int, sentence: str, headers: Mapping[str, str] | None = None) -> Response:
+        """An answer of `status` that says `sentence`."""
+        headers = dict(headers or {})
+        if status == 503:
+            headers.setdefault("Retry-After", "5")
+        top = path.strip("/").partition("/")[0]
+        if top in ("fhir", "hooks"):
+            severity = "fatal" if status >= 500 and status != 503 else "error"
+            outcome = operation_outcome(severity, _ISSUES.get(status, "exception"), sentence)
+            return JSONResponse(outcome, status, headers, media_type=FHIR_JSON)
+        if top in ("api", "health", "metrics", "events"):
+            return JSONResponse({"problem": sentence}, status, headers)
+        return Response(self._page(status, sentence), status, headers, media_type="text/html")
+
+
+class Guard:
+    """ASGI middleware that wraps the whole application."""
+
+    def __init__(self, app: ASGIApp, answers: Answers) -> None:
+        self._app, self._answers = app, answers
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        if scope["type"] != "http":
+            await self._app(scope, receive, send)
+            return
+        started = False
+
+        async def send_guarded(message: Message) -> None:
+            nonlocal started
+            if message["type"] == "http.response.start":
+                started = True
+                headers = MutableHeaders(scope=message)
+                for name, value in HEADERS.items():
+                    headers.setdefault(name, value)
+            await send(message)
+
+        try:
+            await self._app(scope, receive, send_guarded)
+        except Exception as error:
+            log_error(error)
+            if started:
+                # Half an answer is on its way: the only honest thing left is to break the connection.
+                raise ConnectionAbortedError("the answer could not be finished") from None
+            status, sentence = judge(error)
+            answer = self._answers.problem(Request(scope).url.path, status, sentence)
+            await answer(scope, receive, send_guarded)
+
+
+def log_error(error: Exception) -> None:
+    """Log what kind of error it was and where it came from, without a word of what it says."""
+    frames = traceback.extract_tb(error.__traceback__)
+    where = " < ".join(f"{frame.filename.rpartition('/')[2]}:{frame.lineno}" for frame in reversed(frames[-6:]))
+    _log.error("%s at %s", type(error).__name__, where)

@@ -1,0 +1,307 @@
+"""An Entry becomes the words of one row. Pure: dates in, sentences out; nothing here knows HTML or HTTP."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from typing import Final
+
+from markupsafe import Markup
+
+from service.core.ages import Gestation, format_age
+from service.core.decision import Ages, Reason, Window, on_day
+from service.core.infant import Fact
+from service.core.worklist import Entry, bucket, days_over
+from service.web.strip import draw_strip
+
+SECTIONS: Final[Mapping[str, tuple[str, str]]] = {
+    "overdue": ("Overdue", "The last day of the window has passed."),
+    "today": ("Today", "The best day has come and the window is still open."),
+    "this-week": ("This week", "The best day is within the next six days."),
+    "unjudged": (
+        "Cannot be judged yet",
+        "Something is missing, so nobody can say whether an exam is due. Record it by the day shown.",
+    ),
+    "later": ("Later", "The best day is a week or more away."),
+}
+"""Section of the list -> its heading and what being in it means, in the order shown."""
+
+SURETY: Final[Mapping[str, str]] = {
+    "read": "numbers read in the source",
+    "memory": "numbers from memory, not checked against the source",
+    "practice": "common practice, no published source",
+    "computed": "computed from this infant's own data",
+}
+"""How the numbers of a rule came into the policy file -> the words that say so."""
+
+_TASKS: Final[Mapping[str, str]] = {"first-exam": "First eye exam", "none": "Nothing is due"}
+_MISSING: Final[Mapping[str, str]] = {
+    "date_of_birth": "date of birth",
+    "gestational_age_at_birth": "gestational age at birth",
+    "birth_weight": "birth weight",
+}
+NOT_KNOWN: Final = "not known"
+
+
+@dataclass(frozen=True, slots=True)
+class Why:
+    """Reasons from one place in one source: what they say together, the source, and how sure its numbers are."""
+
+    text: str
+    cite: str
+    surety: str
+    unconfirmed: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One infant as the list shows it; every text is ready to print (and still to be escaped)."""
+
+    site: str
+    key: str
+    name: str
+    identifier: str
+    place: tuple[str, ...]
+    section: str
+    unjudged: bool
+    standing: str
+    task: str
+    window: Window
+    dates: str
+    advice: str
+    ages: tuple[tuple[str, str], ...]
+    strip: Markup | None
+    why_then: tuple[Why, ...]
+    why_this_infant: tuple[Why, ...]
+    left_hospital: bool
+    flags: tuple[str, ...]
+    policy: str
+    today: date
+
+
+def say_day(day: date, beside: date) -> str:
+    """`Sun 1 Jun`, with the year where it is not the year of `beside`."""
+    text = f"{day:%a} {day.day} {day:%b}"
+    return text if day.year == beside.year else f"{text} {day.year}"
+
+
+def say_long_day(day: date) -> str:
+    """`Sunday 1 June 2031`."""
+    return f"{day:%A} {day.day} {day:%B %Y}"
+
+
+def count_days(number: int) -> str:
+    """`1 day`, `3 days`."""
+    return f"{number} day" if number == 1 else f"{number} days"
+
+
+def join_words(words: Sequence[str]) -> str:
+    """`a`, `a and b`, `a, b and c`."""
+    return " and ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else words)
+
+
+def capitalize(sentence: str) -> str:
+    """First letter large; the rest as it stands."""
+    return sentence[:1].upper() + sentence[1:]
+
+
+def say_missing(missing: Iterable[str]) -> str:
+    """The names of missing values in trade words."""
+    return join_words([_MISSING.get(name, name.replace("_", " ")) for name in missing])
+
+
+def say_task(kind: str, missing: Sequence[str] = ()) -> str:
+    """What is to be done, as a heading: `First eye exam`, `Record birth weight`."""
+    if kind == "data-needed":
+        return f"Record {say_missing(missing)}" if missing else "Record what is missing"
+    return _TASKS.get(kind) or kind.replace("-", " ").capitalize()
+
+
+def say_dates_in(text: str, beside: date) -> str:
+    """The text with each `2031-06-01` said as a day of the week and month."""
+
+    def say(match: re.Match[str]) -> str:
+        try:
+            return say_day(date.fromisoformat(match[0]), beside)
+        except ValueError:
+            return match[0]
+
+    return re.sub(r"\b\d{4}-\d{2}-\d{2}\b", say, text)
+
+
+def say_why(reasons: Iterable[Reason], today: date) -> tuple[Why, ...]:
+    """Reasons with their sources; what one source says is told together. Unknown provenance counts as unconfirmed."""
+    together: dict[tuple[str, str], list[str]] = {}
+    for reason in dict.fromkeys(reasons):
+        together.setdefault((reason.cite, reason.provenance), []).append(say_dates_in(reason.text, today))
+    return tuple(
+        Why(
+            capitalize("; ".join(dict.fromkeys(texts))) + ".",
+            cite,
+            SURETY.get(provenance, provenance),
+            provenance not in ("read", "computed"),
+        )
+        for (cite, provenance), texts in together.items()
+    )
+
+
+def say_age(age: str | None) -> str:
+    """`26w4d`; `30w, day not known`; `34w5d to 35w4d`; or that it is not known."""
+    if age is None:
+        return NOT_KNOWN
+    known = Gestation.parse(age)
+    if known.exact:
+        return age
+    low, high = format_age(known.low), format_age(known.high)
+    return f"{low} to {high}" if ".." in age else f"{age}, day not known"
+
+
+def say_ages(ages: Ages, birth_weight: int | None) -> tuple[tuple[str, str], ...]:
+    """Label and value of the four numbers every reader of the list asks for."""
+    postnatal = ages.postnatal_days
+    return (
+        ("Born at", say_age(ages.gestation)),
+        ("Birth weight", f"{birth_weight} g" if birth_weight is not None else NOT_KNOWN),
+        ("Age", count_days(postnatal) if postnatal is not None else NOT_KNOWN),
+        ("PMA", say_age(ages.postmenstrual)),
+    )
+
+
+def say_standing(entry: Entry, today: date) -> str:
+    """Where the entry stands today, in few words: `3 days over`, `Last day today`, `Due in 4 days`."""
+    window, over = entry.window, days_over(entry, today)
+    if entry.kind == "data-needed":
+        if over > 0:
+            return f"Needed {count_days(over)} ago"
+        left = (window.closes - today).days
+        return "Needed today" if left == 0 else f"Needed in {count_days(left)}"
+    if over > 0:
+        return f"{count_days(over)} over"
+    if window.closes == today:
+        return "Last day today"
+    if window.due <= today:
+        return f"Due now, {count_days((window.closes - today).days)} left"
+    wait = (window.due - today).days
+    return "Due tomorrow" if wait == 1 else f"Due in {count_days(wait)}"
+
+
+def say_place(site_name: str, unit: str, bed: str) -> tuple[str, ...]:
+    """Where the infant is, widest first; a site named in its unit's name is not said twice."""
+    site = "" if unit.casefold().startswith(site_name.casefold()) else site_name
+    bed = bed if not bed or bed.casefold().startswith(("bed", "cot", "incubator")) else f"bed {bed}"
+    return tuple(part for part in (site, unit, bed) if part)
+
+
+def find_section(entry: Entry, today: date) -> str:
+    """The section of the list an entry stands in.
+
+    What cannot be judged yet has a section of its own until its date comes; from that day it stands among the
+    overdue and today's, so that it is never read last.
+    """
+    when = bucket(entry, today)
+    if entry.kind == "data-needed" and when not in ("overdue", "today"):
+        return "unjudged"
+    return when
+
+
+def describe(entry: Entry, today: date, site_name: str) -> Row:
+    """The row of one entry on one day."""
+    decision, window = on_day(entry.decision, today), entry.window
+    opens, due, closes = (say_day(day, today) for day in (window.opens, window.due, window.closes))
+    if entry.kind == "data-needed":
+        dates, advice = f"by {closes}", "From that day an exam may be due."
+    elif window.opens == window.closes:
+        dates, advice = f"on {opens}", ""
+    else:
+        dates, advice = f"{opens} to {closes}", f"Best on {due}." if window.due != window.closes else f"By {due}."
+    return Row(
+        site=entry.site,
+        key=entry.key,
+        name=entry.name or "Name not known",
+        identifier=entry.identifier,
+        place=say_place(site_name, entry.unit, entry.bed),
+        section=find_section(entry, today),
+        unjudged=entry.kind == "data-needed",
+        standing=say_standing(entry, today),
+        task=say_task(entry.kind, decision.missing),
+        window=window,
+        dates=dates,
+        advice=advice,
+        ages=say_ages(decision.ages, decision.birth_weight),
+        strip=draw_strip(decision.ages, window, today),
+        why_then=say_why([decision.next.reason], today),
+        why_this_infant=say_why((each for each in decision.because if each != decision.next.reason), today),
+        left_hospital=entry.left_hospital,
+        flags=tuple(capitalize(flag) for flag in decision.flags),
+        policy=f"{decision.policy} revision {decision.revision}",
+        today=today,
+    )
+
+
+def arrange(
+    entries: Iterable[Entry], today_of: Callable[[str], date], name_of: Callable[[str], str]
+) -> dict[str, list[Row]]:
+    """The rows of each section, every section present, in the order the ranked entries came."""
+    sections: dict[str, list[Row]] = {section: [] for section in SECTIONS}
+    for entry in entries:
+        row = describe(entry, today_of(entry.site), name_of(entry.site))
+        sections[row.section].append(row)
+    return sections
+
+
+_SAID: Final[Mapping[str, str]] = {
+    "born": "Date of birth",
+    "gestation": "Gestational age at birth",
+    "birth_weight": "Birth weight",
+    "sex": "Sex",
+    "multiple": "Multiple birth",
+    "deceased": "Death",
+    "fetal": "Record of a fetus",
+    "identifier": "Number",
+    "name": "Name",
+    "replaced_by": "Merged into another record",
+    "mother": "Mother's own record",
+    "risk": "Risk flag",
+    "stay": "Stay",
+    "unreadable": "Could not be read",
+    "retracted": "Withdrawn",
+}
+
+
+def say_fact(fact: Fact) -> tuple[str, str]:
+    """Label and value of a fact, in trade words."""
+    value = fact.value
+    match fact.name:
+        case "born":
+            low, high = value["low"], value["high"]
+            said = low if low == high else f"between {low} and {high}"
+        case "gestation":
+            said = str(Gestation(int(value["low"]), int(value["high"])))
+        case "birth_weight":
+            said = f"{value['grams']} g"
+        case "sex":
+            said = str(value["code"])
+        case "multiple":
+            said = f"number {value['order']}" if value.get("order") else "yes"
+        case "deceased":
+            said = value.get("on") or "yes"
+        case "identifier":
+            said = str(value["value"])
+        case "name":
+            said = str(value["text"])
+        case "risk":
+            said = str(value["flag"]).replace("-", " ")
+        case "stay":
+            where = value.get("place_text") or value.get("place") or "place not named"
+            said = f"{where}, {'open' if value.get('open') else 'ended'}"
+            said += f", since {value['since']}" if value.get("since") else ""
+            said += f", until {value['until']}" if value.get("until") else ""
+        case "unreadable":
+            said = f"{say_missing([str(value['of'])])}: {value['reason']}"
+        case "retracted":
+            said = "this version says nothing any more"
+        case _:
+            said = "yes"
+    return _SAID.get(fact.name, fact.name.replace("_", " ")), said

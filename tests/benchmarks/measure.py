@@ -1,0 +1,191 @@
+"""Measures the service as an installation runs: `.venv/bin/python tests/benchmarks/measure.py`. Not a test.
+
+One run gives the figures of DEVELOPERS.md: how long a hook takes until the list is right (its answer) and until the
+Task stands at the site, how many arrivals a second the embedded database takes, how many infants `assess` judges. The
+site is a real FHIR server (`sekmet-fhir`), which also serves as the peer: how many Observations it stores itself.
+Machines are shared and noisy: compare ratios inside one run, not runs.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import statistics
+import subprocess
+import sys
+import tempfile
+import threading
+import time
+from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import httpx
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
+
+from contracts.counterpart import Sekmet
+
+from service.app import now, open_service
+from service.settings import read_settings
+
+ROOT = Path(__file__).parents[2]
+SECONDS = float(os.environ.get("SECONDS_EACH", "10"))
+HOOK = {"Authorization": "Bearer bench"}
+
+
+def observation(infant: str, grams: int, version: int = 1) -> dict[str, Any]:
+    return {
+        "resourceType": "Observation", "id": f"{infant}-w", "status": "final",
+        "meta": {"versionId": str(version), "lastUpdated": now().isoformat()},
+        "code": {"coding": [{"system": "http://loinc.org", "code": "8339-4"}]},
+        "subject": {"reference": f"Patient/{infant}"},
+        "valueQuantity": {"value": grams, "unit": "g", "system": "http://unitsofmeasure.org", "code": "g"},
+    }  # fmt: skip
+
+
+def patient(infant: str) -> dict[str, Any]:
+    meta = {"versionId": "1", "lastUpdated": now().isoformat()}
+    return {"resourceType": "Patient", "id": infant, "birthDate": f"{now():%Y-%m-%d}", "meta": meta}
+
+
+def centiles(seconds: list[float]) -> str:
+    ordered = sorted(seconds)
+    p99 = ordered[min(len(ordered) - 1, int(len(ordered) * 0.99))]
+    return f"p50 {statistics.median(ordered) * 1000:.1f} ms, p99 {p99 * 1000:.1f} ms ({len(ordered)} samples)"
+
+
+def site_file(folder: Path, base_url: str, channels: str) -> None:
+    folder.mkdir(exist_ok=True)
+    shutil.copy(ROOT / "mappings/_standard.toml", folder)
+    (folder / "bench.toml").write_text(
+        f'id = "bench"\nname = "Bench"\ntimezone = "UTC"\npolicy = "aap-2018"\n[server]\nbase_url = "{base_url}"\n'
+        f'[hook]\nsecret = "BENCH"\n[publish]\nchannels = [{channels}]\n'
+    )
+
+
+@contextmanager
+def serving(environment: dict[str, str]) -> Iterator[str]:
+    """`ridgeline serve` as a process of its own: the load must not share its interpreter."""
+    command = [Path(sys.executable).with_name("ridgeline"), "serve", "--port", "8398"]
+    process = subprocess.Popen(
+        command, env={**os.environ, **environment}, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
+    )
+    try:
+        url = "http://127.0.0.1:8398"
+        while True:
+            try:
+                httpx.get(f"{url}/health/ready", timeout=5).raise_for_status()
+                break
+            except httpx.HTTPError:
+                time.sleep(0.2)
+        yield url
+    finally:
+        process.terminate()
+        process.wait(30)
+
+
+def hook_to_row(url: str, rate: float) -> list[float]:
+    """Open loop: each event has its own intended moment, late or not."""
+    taken: list[float] = []
+    with httpx.Client(base_url=url, headers=HOOK) as client, ThreadPoolExecutor(16) as pool:
+        start = time.perf_counter()
+
+        def send(position: int) -> None:
+            moment = start + position / rate
+            client.post("/hooks/bench/rest-hook", json=observation(f"row-{position}", 900)).raise_for_status()
+            taken.append(time.perf_counter() - moment)
+
+        for position in range(int(rate * SECONDS)):
+            time.sleep(max(0.0, start + position / rate - time.perf_counter()))
+            pool.submit(send, position)
+    return taken
+
+
+def sustained(url: str, connections: int) -> float:
+    """Closed loop on so many connections."""
+    count = [0] * connections
+    until = time.perf_counter() + SECONDS
+
+    def run(lane: int) -> None:
+        with httpx.Client(base_url=url, headers=HOOK) as client:
+            while time.perf_counter() < until:
+                client.post(
+                    "/hooks/bench/rest-hook", json=observation(f"s-{lane}-{count[lane]}", 900)
+                ).raise_for_status()
+                count[lane] += 1
+
+    lanes = [threading.Thread(target=run, args=(lane,)) for lane in range(connections)]
+    for lane in lanes:
+        lane.start()
+    for lane in lanes:
+        lane.join()
+    return sum(count) / SECONDS
+
+
+def peer(server: Sekmet) -> float:
+    done = 0
+    until = time.perf_counter() + SECONDS
+    with httpx.Client(base_url=server.base_url) as client:
+        while time.perf_counter() < until:
+            client.post("/Observation", json=observation(f"peer-{done}", 900)).raise_for_status()
+            done += 1
+    return done / SECONDS
+
+
+def assess(folder: Path, infants: int = 10_000) -> float:
+    lines = folder / "infants.ndjson"
+    with lines.open("w") as file:
+        for number in range(infants):
+            file.write(json.dumps(patient(f"i{number}")) + "\n")
+            file.write(json.dumps(observation(f"i{number}", 600 + number % 2400)) + "\n")
+    start = time.perf_counter()
+    command = [Path(sys.executable).with_name("ridgeline"), "assess", lines]
+    done = subprocess.run(command, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, check=True)
+    taken = time.perf_counter() - start
+    assert done.stdout.count(b"\n") == infants
+    return infants / taken
+
+
+def main() -> None:
+    with tempfile.TemporaryDirectory(prefix="ridgeline-bench-") as name:
+        folder = Path(name)
+        folder.chmod(0o755)
+        server = Sekmet(folder / "sekmet").start()
+        try:
+            for title, channels in (("no channel", ""), ("with Tasks written at the site", '"fhir_task"')):
+                site_file(folder / "mappings", server.base_url, channels)
+                environment = {
+                    "RIDGELINE_DATA": str(folder / f"data-{len(channels)}"),
+                    "RIDGELINE_MAPPINGS": str(folder / "mappings"),
+                    "BENCH": "bench",
+                }
+                with serving(environment) as url, open_service(read_settings(environment)) as service:
+                    print(f"[{title}]")
+                    print("  hook to row, 20/s open loop:", centiles(hook_to_row(url, 20)), flush=True)
+                    if channels:
+                        time.sleep(15)
+                        with service.database.transaction() as connection:
+                            rows = connection.exec_driver_sql(
+                                "SELECT extract(epoch FROM o.sent_at - a.received_at)::float8 FROM outbox o"
+                                " JOIN facts f ON f.site = o.site AND f.patient = o.patient AND f.name = 'birth_weight'"
+                                " JOIN arrivals a ON a.site = f.site AND a.id = f.arrival WHERE o.state = 'done'"
+                            )
+                            print("  hook to Task at the site:", centiles([row[0] for row in rows]), flush=True)
+                    else:
+                        for connections in (1, 16, 64):
+                            print(
+                                f"  sustained, {connections} connections: {sustained(url, connections):.0f} arrivals/s",
+                                flush=True,
+                            )
+            print(f"[peer] sekmet-fhir stores {peer(server):.0f} Observations/s, one connection")
+        finally:
+            server.close()
+        print(f"[assess] {assess(folder):.0f} infants/s")
+
+
+if __name__ == "__main__":
+    main()

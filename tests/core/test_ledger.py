@@ -1,0 +1,118 @@
+"""Readings of one resource in any order, repeated at will, end in the same truth about every infant they name."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from core.invented import BORN
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from service.core.infant import Fact, Reading, Rejection, Version, assemble, newest
+from service.core.ledger import additions, is_newest, ordered
+
+RESOURCE = "Observation/1"
+
+
+def version(number: int | None, second: int = 0, label: str = "") -> Version:
+    return Version(number, f"2031-05-01T00:00:{second:02d}.000000Z", label or f"{number}-{second}")
+
+
+def weighs(at: Version, patient: str, grams: int) -> Reading:
+    return Reading(RESOURCE, at, (Fact(patient, "birth_weight", {"grams": grams}, RESOURCE, at),))
+
+
+def cannot_be_read(at: Version, about: str = "birth_weight", patient: str = "") -> Reading:
+    facts = (Fact(patient, "unreadable", {"of": about, "reason": "?"}, RESOURCE, at),) if patient else ()
+    return Reading(RESOURCE, at, facts, (Rejection(RESOURCE, "Observation", "?", patient, about),))
+
+
+def says_nothing(at: Version) -> Reading:
+    return Reading(RESOURCE, at)
+
+
+def told(*readings: Reading) -> list[Fact]:
+    facts: list[Fact] = []
+    for reading in readings:
+        facts.extend(additions(reading, facts))
+    return facts
+
+
+def weights(facts: list[Fact], patient: str = "p") -> tuple[tuple[int, ...], bool]:
+    """The weights on record, and whether one was sent that could not be read."""
+    known = assemble(patient, [fact for fact in facts if fact.patient == patient], BORN).birth_weight
+    return known.values, known.unreadable
+
+
+def test_a_version_known_already_adds_nothing() -> None:
+    first = weighs(version(1), "p", 900)
+    assert len(told(first, first)) == 1
+    assert told(says_nothing(version(1)), says_nothing(version(1)))[0].patient == ""
+
+
+def test_a_version_about_another_infant_takes_back_what_was_said_of_the_first() -> None:
+    mixed_up, right = weighs(version(1), "p", 900), weighs(version(2), "q", 900)
+    for order in ((mixed_up, right), (right, mixed_up)):
+        assert weights(told(*order), "p") == ((), False)
+        assert weights(told(*order), "q") == ((900,), False)
+
+
+def test_a_deletion_takes_back_everything_whichever_comes_first() -> None:
+    said, gone = weighs(version(1), "p", 900), says_nothing(version(2))
+    assert weights(told(said, gone)) == weights(told(gone, said)) == ((), False)
+
+
+def test_a_version_nobody_can_read_takes_nothing_back() -> None:
+    said, lost = weighs(version(1), "p", 900), cannot_be_read(version(2))
+    assert weights(told(said, lost)) == weights(told(lost, said)) == ((900,), True)
+    anything = cannot_be_read(version(2), about="")
+    assert weights(told(said, anything)) == weights(told(anything, said)) == ((900,), True)
+    another = cannot_be_read(version(2), about="gestation")
+    assert weights(told(said, another)) == weights(told(another, said)) == ((), False)
+
+
+def test_the_newest_version_is_the_one_with_the_highest_number_or_the_latest_time() -> None:
+    assert ordered([version(10, 1), version(9, 2)]) == [version(9, 2), version(10, 1)]
+    assert ordered([version(10, 1), version(None, 2)]) == [version(10, 1), version(None, 2)]
+    assert is_newest(version(10, 1), [version(9, 2)])
+    assert not is_newest(version(9, 2), [version(10, 1)])
+    assert is_newest(version(1), [])
+
+
+@st.composite
+def histories(draw: st.DrawFn) -> list[Reading]:
+    """Up to five versions of one resource: of one infant or another, unreadable, or saying nothing. Some come without a
+    number and at any time (another feed brought them); where the server numbers them, its numbers follow its times."""
+    numbered = draw(st.booleans())
+    readings = []
+    for n in range(draw(st.integers(1, 5))):
+        number = n if numbered or draw(st.booleans()) else None
+        at = version(number, 2 * n if number is not None else draw(st.integers(0, 9)), label=f"version {n}")
+        kind = draw(st.sampled_from(["weighs", "weighs", "unreadable", "unreadable of p", "nothing", "both"]))
+        patient = draw(st.sampled_from(["p", "q"]))
+        if kind == "weighs":
+            readings.append(weighs(at, patient, 900 + n))
+        elif kind == "both":
+            facts = tuple(Fact(who, "birth_weight", {"grams": 900 + n}, RESOURCE, at) for who in ("p", "q"))
+            readings.append(Reading(RESOURCE, at, facts))
+        elif kind == "nothing":
+            readings.append(says_nothing(at))
+        else:
+            of = draw(st.sampled_from(["birth_weight", "gestation", ""]))
+            readings.append(
+                cannot_be_read(at, of or "birth_weight", "p") if kind.endswith("p") else cannot_be_read(at, of)
+            )
+    return readings
+
+
+@settings(deadline=None)
+@given(histories(), st.randoms(use_true_random=False))
+def test_order_and_repetition_of_readings_do_not_matter(history: list[Reading], random: Any) -> None:
+    again = [*history, *random.choices(history, k=3)]
+    random.shuffle(again)
+    straight, shuffled = told(*history), told(*again)
+    for patient in ("p", "q"):
+        assert weights(straight, patient) == weights(shuffled, patient), patient
+        of_patient = [[f for f in facts if f.patient == patient] for facts in (straight, shuffled)]
+        current = [{(f.name, str(f.value), f.version) for f in newest(facts)[0]} for facts in of_patient]
+        assert {f for f in current[0] if f[0] != "retracted"} == {f for f in current[1] if f[0] != "retracted"}

@@ -1,0 +1,200 @@
+"""The ranked list against a second statement of its order, in sentences."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date, timedelta
+from itertools import pairwise
+from typing import Any
+
+import pytest
+from core.invented import infant
+from hypothesis import given
+from hypothesis import strategies as st
+
+from service.core.ages import parse_age
+from service.core.decision import Ages, NextStep, Window, decide
+from service.core.worklist import Entry, bucket, days_over, rank
+from service.policies import load_policies
+
+TODAY = date(2031, 6, 10)
+CALENDAR = {"west": TODAY - timedelta(days=1), "home": TODAY, "east": TODAY + timedelta(days=1)}
+DECISION = decide(infant(date(2031, 5, 1), "25w3d", 780), load_policies()["aap-2018"], TODAY)
+
+
+def entry(
+    opens: int = 0, due: int = 0, closes: int = 6, *, site: str = "home", key: str = "a", left: bool = False,
+    gestation: str | None = "25w3d", grams: int | None = 780, kind: Any = "first-exam",
+) -> Entry:  # fmt: skip
+    """An entry whose window lies so many days from TODAY."""
+    window = Window(*(TODAY + timedelta(days=days) for days in (opens, due, closes)))
+    decision = replace(
+        DECISION,
+        ages=Ages(gestation, None, None),
+        birth_weight=grams,
+        next=NextStep(kind, window, DECISION.next.reason),
+    )
+    return Entry(site, key, key, "", "", "", "", left, decision, kind, window)
+
+
+def keys(entries: list[Entry]) -> str:
+    return "".join(each.key for each in rank(entries, CALENDAR.__getitem__))
+
+
+# --- a second statement of the order ---------------------------------------------------------------------------------
+
+
+def comes_first(one: Entry, other: Entry) -> bool:
+    """Whether `one` is to be acted on before `other`: each sentence settles what those above left open."""
+    here, there = CALENDAR[one.site], CALENDAR[other.site]
+    late, other_late = here > one.window.closes, there > other.window.closes
+    if late != other_late:
+        return late
+    if late:
+        over, other_over = (here - one.window.closes).days, (there - other.window.closes).days
+        if over != other_over:
+            return over > other_over
+    else:
+        left, other_left = (one.window.closes - here).days, (other.window.closes - there).days
+        if left != other_left:
+            return left < other_left
+    for edge in ("due", "opens"):
+        ahead, other_ahead = (getattr(one.window, edge) - here).days, (getattr(other.window, edge) - there).days
+        if ahead != other_ahead:
+            return ahead < other_ahead
+    if one.left_hospital != other.left_hospital:
+        return one.left_hospital
+    ages = [each.decision.ages.gestation for each in (one, other)]
+    if ages[0] != ages[1]:
+        days = [-1 if age is None else first_day(age) for age in ages]
+        if days[0] != days[1]:
+            return days[0] < days[1]
+    weights = (one.decision.birth_weight, other.decision.birth_weight)
+    if weights[0] != weights[1]:
+        return weights[0] is None or (weights[1] is not None and weights[0] < weights[1])
+    return (one.site, one.key) < (other.site, other.key)
+
+
+def first_day(age: str) -> int:
+    return parse_age(age.split("..")[0])
+
+
+entries = st.lists(
+    st.builds(
+        lambda opens, to_due, to_close, **more: entry(opens, opens + to_due, opens + to_due + to_close, **more),
+        st.integers(-8, 8),
+        st.integers(0, 2),
+        st.integers(0, 3),
+        site=st.sampled_from(sorted(CALENDAR)),
+        key=st.text("abcdef", min_size=1, max_size=3),
+        gestation=st.sampled_from([None, "25w3d", "25w", "25w0d..26w6d", "30w6d"]),
+        grams=st.sampled_from([None, 780, 800]),
+        left=st.booleans(),
+        kind=st.sampled_from(["first-exam", "data-needed"]),
+    ),
+    max_size=12,
+    unique_by=lambda each: (each.site, each.key),
+)
+
+
+@given(entries)
+def test_the_order_is_the_one_stated(unranked: list[Entry]) -> None:
+    expected: list[Entry] = []
+    for each in unranked:  # insertion, by the sentences above alone
+        place = next((n for n, placed in enumerate(expected) if comes_first(each, placed)), len(expected))
+        expected.insert(place, each)
+    assert rank(unranked, CALENDAR.__getitem__) == expected
+
+
+@given(entries, st.randoms(use_true_random=False))
+def test_the_order_never_depends_on_the_order_of_arrival(unranked: list[Entry], random: Any) -> None:
+    shuffled = list(unranked)
+    random.shuffle(shuffled)
+    ranked = rank(shuffled, CALENDAR.__getitem__)
+    assert ranked == rank(unranked, CALENDAR.__getitem__)
+    assert all(comes_first(one, other) and not comes_first(other, one) for one, other in pairwise(ranked))
+    late = [CALENDAR[each.site] > each.window.closes for each in ranked]
+    assert late == sorted(late, reverse=True), "late first"
+
+
+@given(entries, entries)
+def test_more_infants_do_not_change_the_order_of_the_others(some: list[Entry], more: list[Entry]) -> None:
+    taken = {(each.site, each.key) for each in some}
+    both = rank([*some, *(each for each in more if (each.site, each.key) not in taken)], CALENDAR.__getitem__)
+    assert [each for each in both if (each.site, each.key) in taken] == rank(some, CALENDAR.__getitem__)
+
+
+# --- each sentence by itself -----------------------------------------------------------------------------------------
+
+
+def test_late_comes_first_and_the_latest_of_all_first() -> None:
+    assert keys([entry(closes=0, key="c"), entry(-9, -9, -1, key="b"), entry(-9, -9, -2, key="a")]) == "abc"
+
+
+def test_then_what_closes_soonest_then_what_is_due_then_what_opens() -> None:
+    assert keys([entry(closes=5, key="b"), entry(closes=4, key="a")]) == "ab"
+    assert keys([entry(0, 2, 6, key="b"), entry(1, 1, 6, key="a")]) == "ab"
+    assert keys([entry(1, 2, 6, key="b"), entry(0, 2, 6, key="a")]) == "ab"
+
+
+def test_who_left_hospital_comes_before_who_is_on_the_unit_on_the_same_days_only() -> None:
+    assert keys([entry(key="b"), entry(key="a", left=True, gestation="30w6d")]) == "ab"
+    assert keys([entry(key="a"), entry(1, 1, 7, key="b", left=True)]) == "ab"
+
+
+def test_the_younger_then_the_lighter_first_and_not_known_counts_as_least() -> None:
+    assert (
+        keys([entry(key="c", gestation="26w0d"), entry(key="b", gestation="25w"), entry(key="a", gestation=None)])
+        == "abc"
+    )
+    assert keys([entry(key="c", grams=900), entry(key="b", grams=800), entry(key="a", grams=None)]) == "abc"
+    assert keys([entry(key="a", grams=900), entry(key="b", gestation="25w4d", grams=700)]) == "ab"
+
+
+def test_what_cannot_be_judged_ranks_by_its_own_date() -> None:
+    unknown = {"gestation": None, "kind": "data-needed"}
+    listed = [entry(closes=3, key="c"), entry(0, 2, 2, key="b", **unknown), entry(-9, -9, -1, key="a")]
+    assert keys(listed) == "abc"
+    assert keys([entry(closes=6, key="b"), entry(-9, -3, -3, key="a", **unknown)]) == "ab"
+
+
+def test_days_are_counted_on_each_sites_own_calendar() -> None:
+    """The same dates: east it is tomorrow already, so there they are nearer."""
+    assert keys([entry(site="west", key="c"), entry(site="home", key="b"), entry(site="east", key="a")]) == "abc"
+    assert keys([entry(closes=0, site="home", key="b"), entry(closes=0, site="east", key="a")]) == "ab"
+
+
+def test_site_and_key_settle_the_rest() -> None:
+    assert keys([entry(key="b"), entry(key="a")]) == "ab"
+    assert keys([entry(1, 1, 7, site="east", key="b"), entry(key="a")]) == "ba"
+
+
+# --- where an entry is shown -----------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("opens", "due", "closes", "where", "over"),
+    [
+        (-9, -9, -2, "overdue", 2),
+        (-9, -9, -1, "overdue", 1),
+        (-6, -6, 0, "today", 0),
+        (-3, -3, 3, "today", 0),
+        (0, 0, 6, "today", 0),
+        (-3, 1, 3, "this-week", 0),
+        (1, 1, 7, "this-week", 0),
+        (6, 6, 9, "this-week", 0),
+        (7, 7, 9, "later", 0),
+        (40, 40, 46, "later", 0),
+    ],
+)
+def test_buckets_and_days_over(opens: int, due: int, closes: int, where: str, over: int) -> None:
+    listed = entry(opens, due, closes)
+    assert bucket(listed, TODAY) == where
+    assert days_over(listed, TODAY) == over
+
+
+@given(entries)
+def test_every_entry_has_one_bucket_and_overdue_is_what_has_days_over(listed: list[Entry]) -> None:
+    for each in listed:
+        today = CALENDAR[each.site]
+        assert (bucket(each, today) == "overdue") == (days_over(each, today) > 0)

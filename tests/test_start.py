@@ -1,0 +1,70 @@
+"""The script behind both commands of the README: what it says to a machine it cannot work on, and what it runs."""
+
+from __future__ import annotations
+
+import runpy
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+SCRIPT = Path(__file__).resolve().parents[1] / ".ci" / "start"
+
+
+@pytest.fixture(scope="module")
+def start() -> dict[str, Any]:
+    """The script's own names."""
+    return runpy.run_path(str(SCRIPT), run_name="start")
+
+
+@pytest.mark.parametrize(
+    ("version", "system", "says"),
+    [
+        ((3, 10, 13), "posix", "Python 3.10 is too old: 3.11 or newer is needed"),
+        ((3, 9), "posix", "Python 3.9 is too old: 3.11 or newer is needed"),
+        ((3, 12), "nt", "this runs on Linux and macOS (on Windows inside WSL)"),
+        ((3, 11, 0), "posix", None),
+        ((4, 0), "posix", None),
+    ],
+)
+def test_a_python_that_will_not_do_is_told_so(
+    start: dict[str, Any], version: tuple[int, ...], system: str, says: str | None
+) -> None:
+    assert start["unfit"](version, system) == says
+
+
+def test_the_tests_come_last_so_that_their_line_closes_the_output(start: dict[str, Any]) -> None:
+    assert [check[1] for check in start["CHECKS"]] == ["ruff", "ruff", "mypy", "lint-imports", "pytest"]
+
+
+def test_what_is_installed_depends_on_the_requirements_the_python_and_the_place(
+    start: dict[str, Any], tmp_path: Path
+) -> None:
+    (tmp_path / "here").mkdir()
+    (tmp_path / "there").mkdir()
+    for folder in ("here", "there"):
+        (tmp_path / folder / "pyproject.toml").write_text("one")
+    first = start["fingerprint"](tmp_path / "here")
+    assert start["fingerprint"](tmp_path / "here") == first
+    assert start["fingerprint"](tmp_path / "there") != first
+    (tmp_path / "here" / "pyproject.toml").write_text("two")
+    assert start["fingerprint"](tmp_path / "here") != first
+
+
+def test_the_test_installation_serves_the_service_but_not_the_other_way_round(start: dict[str, Any]) -> None:
+    assert set(start["marks"]("test")) < set(start["marks"](""))
+
+
+@pytest.mark.parametrize(("words", "code"), [([], 2), (["--help"], 0)])
+def test_it_explains_itself(words: list[str], code: int) -> None:
+    done = subprocess.run([sys.executable, str(SCRIPT), *words], stdout=subprocess.PIPE, text=True)
+    assert done.returncode == code
+    assert "python3 .ci/start ridgeline demo" in done.stdout
+
+
+@pytest.mark.parametrize(("programs", "code"), [("true true", 0), ("false true", 1), ("true false", 1)])
+def test_one_failed_check_fails_the_whole(start: dict[str, Any], programs: str, code: int) -> None:
+    checks = [(f"check {number}", program) for number, program in enumerate(programs.split())]
+    assert start["check"]([], checks, programs=Path("/usr/bin"), browsers=["sh"]) == code

@@ -1,0 +1,74 @@
+"""The web application over the real flow and the real database."""
+
+from __future__ import annotations
+
+import uuid
+from collections.abc import Iterator
+
+import httpx
+import psycopg
+import pytest
+from fastapi import FastAPI
+from sqlalchemy.engine import make_url
+from web.serving import serve
+from web.ward import NOW, fill, two_sites
+
+from service.flow import Flow
+from service.policies import load_policies
+from service.store.database import Database
+from service.store.publications import Publications
+from service.web.application import build
+
+
+def make_flow(database: Database) -> Flow:
+    return Flow(database, two_sites(), load_policies(), lambda: NOW)
+
+
+def make_app(flow: Flow) -> FastAPI:
+    return build(flow, Publications(flow.database, flow.sites), flow.database, flow.clock, every=0.05)
+
+
+@pytest.fixture
+def flow(database: Database) -> Flow:
+    """The flow of two sites where nothing has arrived."""
+    return make_flow(database)
+
+
+@pytest.fixture
+def app(flow: Flow) -> FastAPI:
+    return make_app(flow)
+
+
+@pytest.fixture
+def served(app: FastAPI) -> Iterator[str]:
+    """The application on a real socket of loopback; the address."""
+    with serve(app) as address:
+        yield address
+
+
+@pytest.fixture
+def client(served: str) -> Iterator[httpx.Client]:
+    """A caller of the application on its socket. Nothing has arrived yet."""
+    with httpx.Client(base_url=served, timeout=30) as client:
+        yield client
+
+
+@pytest.fixture
+def own_ward(flow: Flow, client: httpx.Client) -> httpx.Client:
+    """Everybody has arrived; what the test sends to `flow` comes on top."""
+    fill(flow)
+    return client
+
+
+@pytest.fixture(scope="module")
+def ward(postgres_url: str, template_url: str) -> Iterator[httpx.Client]:
+    """Everybody has arrived. Shared by the tests that only look."""
+    name = f"ward_{uuid.uuid4().hex}"
+    with psycopg.connect(postgres_url, autocommit=True) as connection:
+        connection.execute(f'CREATE DATABASE "{name}" TEMPLATE "{make_url(template_url).database}"')
+    database = Database(make_url(postgres_url).set(database=name).render_as_string(hide_password=False))
+    flow = make_flow(database)
+    fill(flow)
+    with serve(make_app(flow)) as address, httpx.Client(base_url=address, timeout=30) as client:
+        yield client
+    database.close()

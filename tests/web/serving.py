@@ -1,0 +1,30 @@
+"""The application behind a real server on loopback."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+
+import uvicorn
+from fastapi import FastAPI
+
+
+@contextmanager
+def serve(app: FastAPI) -> Iterator[str]:
+    """Yields the address; stops the way the service does: streams first, then the server."""
+    config = uvicorn.Config(app, host="127.0.0.1", port=0, log_config=None, timeout_graceful_shutdown=3)
+    server = uvicorn.Server(config)
+    thread = threading.Thread(target=server.run, daemon=True)
+    thread.start()
+    until = time.monotonic() + 10
+    while not server.started:
+        assert thread.is_alive() and time.monotonic() < until, "the server did not start"
+        time.sleep(0.02)
+    port = server.servers[0].sockets[0].getsockname()[1]
+    yield f"http://127.0.0.1:{port}"
+    app.state.announcer.close()
+    server.should_exit = True
+    thread.join(10)
+    assert not thread.is_alive(), "the server did not stop"
