@@ -144,6 +144,7 @@ def running(service: Service, jobs: bool = True) -> Iterator[str]:
         hook = Hook(service.flow, writer, _hook_secrets(service), settings.max_body)
         application = Starlette(routes=[*hook.routes(), Mount("/", web)])
         config = uvicorn.Config(application, log_config=None, access_log=False, timeout_graceful_shutdown=5)
+        logging.getLogger("uvicorn.access").disabled = True  # addresses carry the ids of patients
         server = uvicorn.Server(config)
         thread = threading.Thread(target=server.run, args=([listening],), name="web", daemon=True)
         thread.start()

@@ -95,6 +95,7 @@ class Moment:
     days: int
 
     def on(self, born: date, gestation: int) -> date:
+        """The day on which an infant born then, at so many days of gestation, reaches it."""
         if self.clock == "PNA":
             return date_at_postnatal(born, self.days)
         return date_at_postmenstrual(born, gestation, self.days)
@@ -111,9 +112,11 @@ class Edge:
     moments: tuple[Moment, ...]
 
     def on(self, born: date, gestation: int) -> date:
+        """The day of the edge."""
         return max(self._reached(born, gestation), born)
 
     def explain(self, born: date, gestation: int) -> str:
+        """Every moment with its day, and which of them counts."""
         text = " and ".join(f"{moment} ({moment.on(born, gestation).isoformat()})" for moment in self.moments)
         if len(self.moments) > 1:
             text = f"the {self.combiner} of {text}"
@@ -137,10 +140,12 @@ class FirstExam:
     origin: Origin
 
     def applies(self, gestation: int, weight: int) -> bool:
+        """Whether the rule is about an infant of this gestational age (days) and birth weight (grams)."""
         values = {"gestational_age": gestation, "birth_weight": weight}
         return not self.cases or any(all(limit.holds(values[limit.measure]) for limit in case) for case in self.cases)
 
     def window(self, born: date, gestation: int) -> Window:
+        """The window of the first exam."""
         """The window of an infant born on `born` at `gestation` days, in order: reading the file made sure of that."""
         return Window(self.opens.on(born, gestation), self.due.on(born, gestation), self.closes.on(born, gestation))
 

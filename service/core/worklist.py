@@ -57,8 +57,7 @@ def _order(entry: Entry, today: date) -> tuple[object, ...]:
     left = (window.closes - today).days
     gestation = Gestation.parse(ages.gestation).low if ages.gestation else 0
     return (
-        left >= 0,
-        left,
+        left,  # negative when late
         (window.due - today).days,
         (window.opens - today).days,
         not entry.left_hospital,

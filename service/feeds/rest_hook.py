@@ -31,6 +31,7 @@ NAME: Final = "rest-hook"
 BATCH: Final = 64
 WAITING_ROOM: Final = 2_000
 RETRY_AFTER: Final = "5"
+METHODS: Final = ("GET", "HEAD", "POST", "PUT", "PATCH", "DELETE", "OPTIONS")
 
 AfterCommit = Callable[[Mapping[str, bool]], None]
 """Told of each batch once it is durable: site -> whether the server only rang the bell and must be read."""
@@ -124,13 +125,14 @@ class Hook:
 
     def routes(self) -> list[Route]:
         """`/hooks/{site}/rest-hook`, alone and with whatever a server puts behind it."""
-        methods = ["POST", "PUT"]
         path = f"/hooks/{{site}}/{NAME}"
-        return [Route(path, self.receive, methods=methods), Route(path + "/{rest:path}", self.receive, methods=methods)]
+        return [Route(each, self.receive, methods=METHODS) for each in (path, path + "/{rest:path}")]
 
     async def receive(self, request: Request) -> Response:
         """Answer 200 with a small OperationOutcome once what came is durable."""
         site = request.path_params["site"]
+        if request.method not in ("POST", "PUT"):
+            return _outcome(405, "error", "not-supported", "A hook takes POST and PUT.")
         if site not in self._flow.sites:
             return _outcome(404, "error", "not-found", "There is no such site here.")
         if not self._knows(site, request):
@@ -178,6 +180,8 @@ def _outcome(status: int, severity: str, code: str, text: str) -> Response:
     headers = {"Retry-After": RETRY_AFTER} if status == 503 else {}
     if status == 401:
         headers["WWW-Authenticate"] = "Bearer"
+    if status == 405:
+        headers["Allow"] = "POST, PUT"
     return Response(
         orjson.dumps(operation_outcome(severity, code, text)), status, headers, media_type="application/fhir+json"
     )

@@ -127,41 +127,42 @@ def test_more_infants_do_not_change_the_order_of_the_others(some: list[Entry], m
 # --- each sentence by itself -----------------------------------------------------------------------------------------
 
 
+# Keys run against the expected order: the last tie-break alone would turn each of these round.
+
+
 def test_late_comes_first_and_the_latest_of_all_first() -> None:
-    assert keys([entry(closes=0, key="c"), entry(-9, -9, -1, key="b"), entry(-9, -9, -2, key="a")]) == "abc"
+    assert keys([entry(closes=0, key="x"), entry(-9, -9, -1, key="y"), entry(-9, -9, -2, key="z")]) == "zyx"
 
 
 def test_then_what_closes_soonest_then_what_is_due_then_what_opens() -> None:
-    assert keys([entry(closes=5, key="b"), entry(closes=4, key="a")]) == "ab"
-    assert keys([entry(0, 2, 6, key="b"), entry(1, 1, 6, key="a")]) == "ab"
-    assert keys([entry(1, 2, 6, key="b"), entry(0, 2, 6, key="a")]) == "ab"
+    assert keys([entry(closes=5, key="y"), entry(closes=4, key="z")]) == "zy"
+    assert keys([entry(0, 2, 6, key="y"), entry(1, 1, 6, key="z")]) == "zy"
+    assert keys([entry(1, 2, 6, key="y"), entry(0, 2, 6, key="z")]) == "zy"
 
 
 def test_who_left_hospital_comes_before_who_is_on_the_unit_on_the_same_days_only() -> None:
-    assert keys([entry(key="b"), entry(key="a", left=True, gestation="30w6d")]) == "ab"
-    assert keys([entry(key="a"), entry(1, 1, 7, key="b", left=True)]) == "ab"
+    assert keys([entry(key="y"), entry(key="z", left=True, gestation="30w6d")]) == "zy"
+    assert keys([entry(key="z"), entry(1, 1, 7, key="y", left=True)]) == "zy"
 
 
 def test_the_younger_then_the_lighter_first_and_not_known_counts_as_least() -> None:
-    assert (
-        keys([entry(key="c", gestation="26w0d"), entry(key="b", gestation="25w"), entry(key="a", gestation=None)])
-        == "abc"
-    )
-    assert keys([entry(key="c", grams=900), entry(key="b", grams=800), entry(key="a", grams=None)]) == "abc"
-    assert keys([entry(key="a", grams=900), entry(key="b", gestation="25w4d", grams=700)]) == "ab"
+    by_age = [entry(key=key, gestation=age) for key, age in (("x", "26w0d"), ("y", "25w"), ("z", None))]
+    assert keys(by_age) == "zyx"
+    assert keys([entry(key="x", grams=900), entry(key="y", grams=800), entry(key="z", grams=None)]) == "zyx"
+    assert keys([entry(key="z", grams=900), entry(key="y", gestation="25w4d", grams=700)]) == "zy"
 
 
 def test_what_cannot_be_judged_ranks_by_its_own_date() -> None:
     unknown = {"gestation": None, "kind": "data-needed"}
-    listed = [entry(closes=3, key="c"), entry(0, 2, 2, key="b", **unknown), entry(-9, -9, -1, key="a")]
-    assert keys(listed) == "abc"
-    assert keys([entry(closes=6, key="b"), entry(-9, -3, -3, key="a", **unknown)]) == "ab"
+    listed = [entry(closes=3, key="x"), entry(0, 2, 2, key="y", **unknown), entry(-9, -9, -1, key="z")]
+    assert keys(listed) == "zyx"
+    assert keys([entry(closes=6, key="y"), entry(-9, -3, -3, key="z", **unknown)]) == "zy"
 
 
 def test_days_are_counted_on_each_sites_own_calendar() -> None:
     """The same dates: east it is tomorrow already, so there they are nearer."""
-    assert keys([entry(site="west", key="c"), entry(site="home", key="b"), entry(site="east", key="a")]) == "abc"
-    assert keys([entry(closes=0, site="home", key="b"), entry(closes=0, site="east", key="a")]) == "ab"
+    assert keys([entry(site="west", key="x"), entry(site="home", key="y"), entry(site="east", key="z")]) == "zyx"
+    assert keys([entry(closes=0, site="home", key="y"), entry(closes=0, site="east", key="z")]) == "zy"
 
 
 def test_site_and_key_settle_the_rest() -> None:
