@@ -28,10 +28,14 @@ class Answer:
     differences: tuple[str, ...] = ()
 
     def as_json(self) -> dict[str, Any]:
-        """The line `ridgeline assess` prints: dates as ISO text, ages as `25w3d`."""
+        """The line `ridgeline assess` prints: dates as ISO text, ages as `25w3d`. A treatment closes at an instant,
+        `2031-06-04T09:30` local time at the site."""
+        line: dict[str, Any] = dict(decision_json(self.decision, self.decision.as_of))
+        if self.decision.next.kind == "treatment" and self.decision.next.by:
+            line["next"] = {**line["next"], "closes": self.decision.next.by}
         return {
             "patient": self.decision.patient,
-            **decision_json(self.decision, self.decision.as_of),
+            **line,
             "rejected": [{"path": each.path, "about": each.about, "reason": each.reason} for each in self.rejections],
         }
 

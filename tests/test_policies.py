@@ -2,7 +2,7 @@
 what the guidelines say.
 
 Three guidelines are restated here a second time, from their text and in another way (days are walked one by one, no
-formula), so that a slip of transcription in a file shows.
+formula), so that a slip of transcription in a file shows; `core/test_editions_oracle.py` does the same for the others.
 """
 
 from __future__ import annotations
@@ -12,6 +12,8 @@ import tomllib
 from collections.abc import Callable, Iterator
 from dataclasses import fields, is_dataclass, replace
 from datetime import date
+from enum import IntEnum
+from itertools import product
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -87,19 +89,22 @@ def numbers_moved(value: Any) -> Iterator[Change]:
 
 def rules_changed(value: Any) -> Iterator[Change]:
     """The value with each combiner in it turned round, each moment, limit, case, criterion and rule left out in turn,
-    and each call for a risk flag dropped: whatever leaves a policy that could have been written."""
+    and each call for a risk flag or for doubt dropped: whatever leaves a policy that could have been written."""
     if isinstance(value, Edge) and len(value.moments) > 1:
         yield value.combiner, replace(value, combiner=OTHER[value.combiner])
         yield from left_out(value, "moments")
     elif isinstance(value, Criterion):
         if value.needs_risk and value.limits:
             yield "risk", replace(value, needs_risk=False)
-        if value.needs_risk or len(value.limits) > 1:
+        if value.needs_doubt:
+            yield "doubt", replace(value, needs_doubt=False)
+        if value.needs_risk or value.needs_doubt or len(value.limits) > 1:
             yield from left_out(value, "limits")
     elif isinstance(value, FirstExam) and len(value.cases) > 1:
         yield from left_out(value, "cases")
     elif isinstance(value, Policy):
-        yield from left_out(value, "criteria")
+        if len(value.criteria) > 1:
+            yield from left_out(value, "criteria")
         for name, rest in left_out(value, "first_exams"):
             if rest.first_exams and not rest.first_exams[-1].cases:
                 yield name, rest
@@ -143,8 +148,61 @@ def test_every_rule_is_pinned_by_an_example(policy: Policy) -> None:
     edges = [edge for rule in policy.first_exams for edge in (rule.opens, rule.due, rule.closes)]
     combined = sum(len(edge.moments) > 1 for edge in edges)
     assert sum(name.endswith(("later", "earlier")) for name in changed) == combined
-    assert sum(name.startswith("no criteria") for name in changed) == len(policy.criteria)
+    criteria = len(policy.criteria)
+    assert sum(name.startswith("no criteria") for name in changed) == (criteria if criteria > 1 else 0)
+    assert sum(name.endswith("doubt") for name in changed) == str(document(policy)["criterion"]).count("'uncertain'")
     assert survivors(policy, rules_changed(policy)) == []
+
+
+def care_moved(policy: Policy) -> Iterator[Change]:
+    """The policy with each number of what it says after the first exam moved by one, and each rule, zone, stage and
+    degree of plus left out: of what the file itself says, and in one edition also of what is common to all."""
+    ours = {table["id"] for key in ("repeat", "review", "stop") for table in document(policy).get(key, [])}
+    everything = policy.id == "aap-2018"
+    for part in fields(policy.care):
+        rules = getattr(policy.care, part.name)
+        if isinstance(rules, tuple):
+            for n, rule in enumerate(rules):
+                if rule.id in ours or everything:
+                    yield from _in_care(policy, part.name, f"no {rule.id}", (*rules[:n], *rules[n + 1 :]))
+                    for name, moved in rule_moved(rule):
+                        yield from _in_care(
+                            policy, part.name, f"{rule.id} {name}", (*rules[:n], moved, *rules[n + 1 :])
+                        )
+        elif is_dataclass(rules) and (everything or (part.name == "clock" and "treatment" in document(policy))):
+            for name, moved in rule_moved(rules):
+                yield from _in_care(policy, part.name, f"{part.name} {name}", moved)
+
+
+def _in_care(policy: Policy, part: str, name: str, value: Any) -> Iterator[Change]:
+    yield name, replace(policy, care=replace(policy.care, **{part: value}))
+
+
+def rule_moved(rule: Any) -> Iterator[Change]:
+    """A rule with one number in it less by one or more by one, or one word of a list left out."""
+    for part in fields(rule):
+        value = getattr(rule, part.name)
+        if isinstance(value, frozenset) and len(value) > 1:
+            for word in value:
+                yield f"{part.name} without {word}", replace(rule, **{part.name: value - {word}})
+        elif isinstance(value, int | float) and not isinstance(value, bool | IntEnum) and value:
+            for by in (-1, 1):
+                yield f"{part.name}{by:+}", replace(rule, **{part.name: value + by})
+        elif isinstance(value, tuple):
+            for n, by in product(range(len(value)), (-1, 1)):
+                yield (
+                    f"{part.name}[{n}]{by:+}",
+                    replace(rule, **{part.name: (*value[:n], value[n] + by, *value[n + 1 :])}),
+                )
+
+
+@EDITIONS
+def test_every_number_after_the_first_exam_is_pinned_by_an_example(policy: Policy) -> None:
+    examples = [case for case in cases(policy) if case.course.begun]
+    pinned = [any(check_case(case, changed, TODAY) for case in examples) for _, changed in care_moved(policy)]
+    unpinned = [name for (name, _), told in zip(care_moved(policy), pinned, strict=True) if not told]
+    assert unpinned == []
+    assert bool(pinned) == any(key in document(policy) for key in ("repeat", "treatment", "review", "stop"))
 
 
 # --- cover -----------------------------------------------------------------------------------------------------------
@@ -188,6 +246,7 @@ def _check_numbers(policy: Policy, because: Any, every: bool) -> None:
             for limit in criterion.limits:
                 assert limit.printed in told[criterion.id].text
             assert ("risk flag" in told[criterion.id].text) == criterion.needs_risk
+            assert ("certain" in told[criterion.id].text) == criterion.needs_doubt
 
 
 def _check_moments(edge: Edge, text: str) -> None:
@@ -221,7 +280,11 @@ def test_a_window_never_depends_on_what_is_not_a_reason(policy: Policy) -> None:
 
 
 def test_the_editions_are_there() -> None:
-    assert {"aap-2018", "uk-2022", "india-nnf-2010"} <= POLICIES.keys()
+    assert set(POLICIES) == {
+        "aap-2006", "aap-2013", "aap-2018", "uk-2008", "uk-2022", "india-nnf-2010", "india-nnf-2021", "india-rbsk-2017",
+        "canada-2016", "germany-2020", "sweden-2020", "netherlands-2013", "new-zealand-newborn", "china-2014",
+        "south-africa-2013", "argentina-national", "brazil-national", "nigeria-group",
+    }  # fmt: skip
 
 
 @EDITIONS
@@ -233,11 +296,12 @@ def test_a_file_is_named_as_its_edition(policy: Policy) -> None:
 
 @EDITIONS
 def test_every_rule_says_where_its_numbers_come_from(policy: Policy) -> None:
-    for rule in (*policy.criteria, *policy.first_exams):
-        assert rule.origin.cite
-        assert rule.origin.provenance in PROVENANCE
-        assert rule.origin.confidence in CONFIDENCE
-        assert rule.origin.unconfirmed == (rule.origin.confidence == "low")
+    own = [rule.origin for rule in (*policy.criteria, *policy.first_exams)]
+    for origin in (*own, *policy.care.origins):
+        assert origin.cite
+        assert origin.provenance in PROVENANCE
+        assert origin.confidence in CONFIDENCE
+        assert origin.unconfirmed == (origin.confidence == "low" or "borrowed" in origin.cite)
     assert policy.citation
     assert policy.title
 
@@ -275,6 +339,23 @@ def test_an_edition_that_cannot_be_read_is_refused(tmp_path: Path) -> None:
     (tmp_path / "latin-2031.toml").write_bytes('title = "Säuglinge"'.encode("latin-1"))
     with pytest.raises(ConfigurationError, match="cannot be read"):
         read_policy(tmp_path / "latin-2031.toml")
+
+
+@pytest.mark.parametrize(
+    ("owner", "words"),
+    [("borrower-2031", "is not another edition"), ("atlantis-1066", "is not another edition"),
+     ("india-nnf-2010", "has no [[repeat]] table of its own")],
+)  # fmt: skip
+def test_an_edition_borrows_only_from_one_that_has_a_table(tmp_path: Path, owner: str, words: str) -> None:
+    text = (FOLDER / "india-nnf-2010.toml").read_text("utf-8").replace('"india-nnf-2010"', '"borrower-2031"')
+    path = tmp_path / "borrower-2031.toml"
+    path.write_text(text, "utf-8")
+    assert read_policy(path).care.borrowed == "aap-2018"
+    path.write_text(text.replace('care_of = "aap-2018"', f'care_of = "{owner}"'), "utf-8")
+    with pytest.raises(ConfigurationError) as refused:
+        read_policy(path)
+    assert "care_of" in refused.value.where
+    assert words in str(refused.value)
 
 
 # --- the guidelines, a second time -----------------------------------------------------------------------------------

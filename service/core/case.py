@@ -9,6 +9,17 @@ The same format serves a policy's own `[[example]]` tables, the test suite and `
     as_of = 2031-06-01
     expect = { eligible = "yes", kind = "first-exam", due = 2031-06-09 }
 
+    [[example.exam]]                                  # as many as were held, see core/findings.py
+    on = 2031-06-09
+    right = { zone = "II", stage = 2, plus = "pre-plus" }
+    left = { view = "poor" }                          # an eye left out was not examined
+
+    [[example.treatment]]
+    on = 2031-06-11
+    eyes = "right"
+    kind = "injection"
+    agent = "ranibizumab"
+
 In `given` everything may be left out; a list gives values that disagree; `unreadable = ["birth_weight"]` says that
 something was sent that could not be read.
 """
@@ -17,24 +28,26 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
-from datetime import date
+from datetime import date, datetime
 from typing import Any, Final, TypeVar
 
 from service.core.ages import Gestation
+from service.core.course import NOTHING_DONE, Course
 from service.core.decision import Decision, decide
+from service.core.findings import parse_exam, parse_treatment
 from service.core.infant import Candidate, Days, Infant, Known
+from service.core.origin import numbered
 from service.core.policy import Policy, parse_grams
 from service.errors import ConfigurationError, NotUnderstood
 
 T = TypeVar("T")
 
-_KEYS: Final = ("id", "source", "note", "given", "as_of", "expect")
+_KEYS: Final = ("id", "source", "note", "given", "as_of", "exam", "treatment", "expect")
 _GIVEN: Final = (
     "born", "gestational_age_at_birth", "birth_weight", "sex", "risk_flags", "weights", "unreadable", "known_since",
     "deceased",
 )  # fmt: skip
 _READABLE: Final = ("born", "gestational_age_at_birth", "birth_weight")
-_NOT_YET: Final = ("exam", "treatment")
 _SEXES: Final = ("male", "female", "other", "unknown")
 
 
@@ -46,13 +59,15 @@ class Case:
     infant: Infant
     as_of: date | None
     expect: Mapping[str, Any]
+    course: Course = NOTHING_DONE
 
     def decide(self, policy: Policy, today: date) -> Decision:
         """The decision on the case's own date, or on `today` when it has none. An infant whose case holds no date at
         all is known since that day."""
         day = self.as_of or today
         undated = self.infant.known_since == date.min
-        return decide(replace(self.infant, known_since=day) if undated else self.infant, policy, day)
+        infant = replace(self.infant, known_since=day) if undated else self.infant
+        return decide(infant, policy, day, self.course)
 
 
 def answers(decision: Decision) -> dict[str, Any]:
@@ -68,6 +83,10 @@ def answers(decision: Decision) -> dict[str, Any]:
         "opens": window and window.opens,
         "due": window and window.due,
         "closes": window and window.closes,
+        "by": decision.next.by,
+        "eye": decision.next.eye,
+        "flags": list(decision.flags),
+        "also": [step.kind for step in decision.also],
         "gestational_age_at_birth": decision.ages.gestation,
         "postnatal_days": decision.ages.postnatal_days,
         "postmenstrual_age": decision.ages.postmenstrual,
@@ -77,8 +96,6 @@ def answers(decision: Decision) -> dict[str, Any]:
 def parse_case(data: Mapping[str, Any], where: str) -> Case:
     """A Case from one `[[example]]` table. Raises ConfigurationError naming `where` and the key."""
     for key in data:
-        if key in _NOT_YET:
-            raise ConfigurationError(f"{where}.{key}", "examples with exams or treatments cannot be answered yet")
         if key not in _KEYS:
             raise ConfigurationError(where, f"unknown key {key!r}", _KEYS)
     given = data.get("given", {})
@@ -96,11 +113,15 @@ def parse_case(data: Mapping[str, Any], where: str) -> Case:
     for key in expect:
         if key not in _EXPECTED:
             raise ConfigurationError(f"{where}.expect", f"unknown key {key!r}", _EXPECTED)
-    return Case(name, _infant(name, given, day, f"{where}.given"), day, expect)
+    course = Course.of(
+        [parse_exam(table, at) for table, at in numbered(data, "exam", where)],
+        [parse_treatment(table, at) for table, at in numbered(data, "treatment", where)],
+    )
+    return Case(name, _infant(name, given, day, f"{where}.given"), day, expect, course)
 
 
 _EXPECTED: Final = (
-    "eligible", "state", "because", "missing", "kind", "rule", "opens", "due", "closes",
+    "eligible", "state", "because", "missing", "kind", "rule", "opens", "due", "closes", "by", "eye", "flags", "also",
     "gestational_age_at_birth", "postnatal_days", "postmenstrual_age",
 )  # fmt: skip
 
@@ -111,8 +132,18 @@ def check_case(case: Case, policy: Policy, today: date) -> list[str]:
     return [
         f"{case.id}: {name} is {found[name]}, expected {wanted}"
         for name, wanted in case.expect.items()
-        if found[name] != wanted
+        if not _agrees(name, wanted, found)
     ]
+
+
+def _agrees(name: str, wanted: object, found: Mapping[str, Any]) -> bool:
+    """Equal; flags may be expected in part, none when none is; an instant is when a clock runs out."""
+    if name == "flags" and isinstance(wanted, list):
+        shown = [any(str(part) in flag for flag in found["flags"]) for part in wanted]
+        return all(shown) and bool(wanted) == bool(found["flags"])
+    if isinstance(wanted, datetime):
+        return bool(wanted.isoformat(timespec="minutes") == found["by"])
+    return bool(found[name] == wanted)
 
 
 def _infant(name: str, given: Mapping[str, Any], as_of: date | None, where: str) -> Infant:

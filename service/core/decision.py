@@ -1,46 +1,32 @@
 """One infant, one policy, one day: the decision and its reasons.
 
 Read `decide` from the top: is this somebody to screen at all; do the facts make the infant eligible; when is the first
-exam due. Every value on record is tried, not only the preferred one, and every value a missing one might have: what
-disagrees or is missing can make an exam earlier or an infant eligible, never the reverse.
+exam due; what do the exams and treatments on record ask for. Every value on record is tried, not only the preferred
+one, and every value a missing one might have: what disagrees or is missing can make an exam earlier or an infant
+eligible, never the reverse.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
-from datetime import date
+from datetime import date, timedelta
 from typing import TYPE_CHECKING, Any, Final, Literal, NamedTuple
 
-from service.core.ages import Gestation, format_age, postnatal_days
+from service.core.ages import Gestation, format_age, postmenstrual_days, postnatal_days
+from service.core.course import LONG_TERM, NOTHING_DONE, Course, demands, first_exam_done, order, remarks
 from service.core.infant import Candidate, Infant, plausible_gestation
+from service.core.stopping import propose_closing
+from service.core.window import Kind as Kind
+from service.core.window import NextStep as NextStep
+from service.core.window import Reason as Reason
+from service.core.window import Window as Window
 
 if TYPE_CHECKING:
     from service.core.policy import FirstExam, Policy
 
 Eligibility = Literal["yes", "no", "unknown"]
 State = Literal["eligible", "unknown", "not-eligible", "closed"]
-Kind = Literal["first-exam", "data-needed", "none"]
-
-
-@dataclass(frozen=True, slots=True)
-class Window:
-    """The days on which something is to be done: not before `opens`, best on `due`, late after `closes`."""
-
-    opens: date
-    due: date
-    closes: date
-
-
-@dataclass(frozen=True, slots=True)
-class Reason:
-    """Why: the rule's id in the policy file, its published source, a sentence built from the rule's own numbers,
-    and how the numbers came into the file (`read`, `memory`, `practice`, `computed`)."""
-
-    rule: str
-    cite: str
-    text: str
-    provenance: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,21 +39,13 @@ class Ages:
 
 
 @dataclass(frozen=True, slots=True)
-class NextStep:
-    """What comes next. `window` is None exactly when `kind` is "none"."""
-
-    kind: Kind
-    window: Window | None
-    reason: Reason
-
-
-@dataclass(frozen=True, slots=True)
 class Decision:
     """The answer for one infant under one policy revision on one day. Immutable.
 
     `state` is one of four (no infant is ever in none or in two); `missing` names what must be recorded
     ("date_of_birth", "gestational_age_at_birth", "birth_weight"); `flags` are sentences to show; `evidence` names the
-    site's resources the weights and gestational ages came from.
+    site's resources the weights and gestational ages came from. `also` is all else that the eyes ask for, soonest
+    first.
     """
 
     patient: str
@@ -84,6 +62,7 @@ class Decision:
     birth_weight: int | None = None
     closed_by: str | None = None
     evidence: tuple[str, ...] = ()
+    also: tuple[NextStep, ...] = ()
 
 
 NOTHING_NEXT: Final = "nothing is due"
@@ -98,10 +77,13 @@ _CLOSED: Final = {
 """Why a record is closed without an exam, by name of the rule."""
 
 
-def decide(infant: Infant, policy: Policy, as_of: date) -> Decision:
-    """The decision for `infant` under `policy`. `as_of` only sets the ages shown: the dates do not depend on it.
+def decide(infant: Infant, policy: Policy, as_of: date, course: Course = NOTHING_DONE) -> Decision:
+    """The decision for `infant` under `policy`, with all that was done so far. `as_of` sets the ages shown, and what
+    is dated after it does not count yet: otherwise the dates do not depend on it.
 
-    Never raises: whatever is missing or contradictory, the infant ends in exactly one state.
+    An infant outside the criteria, or of whom that is not known, is followed all the same once an exam is on record:
+    `eligible` then still says whether the criteria hold, `state` that there is a date. Never raises: whatever is
+    missing or contradictory, the infant ends in exactly one state.
     """
     closed_by = infant.record if infant.record != "infant" else "deceased" if infant.deceased else None
     if closed_by is not None:
@@ -109,22 +91,93 @@ def decide(infant: Infant, policy: Policy, as_of: date) -> Decision:
         return _decision(infant, policy, as_of, "closed", "no", (reason,), (), _nothing(reason), (), closed_by)
 
     eligible = _eligible(infant, policy)
-    if eligible == "no":
-        because = _because(infant, policy, held=False)
-        return _decision(infant, policy, as_of, "not-eligible", "no", because, (), _nothing(because[0]),
-                         _flags(infant, policy, eligible))  # fmt: skip
+    happened = _until(course, as_of)
+    flags = (*_flags(infant, policy, eligible), *_course_flags(infant, policy, course, happened, eligible))
+    because = _because(infant, policy, held=eligible == "yes")
+    if eligible == "no" and not happened.begun:
+        return _decision(infant, policy, as_of, "not-eligible", "no", because, (), _nothing(because[0]), flags)
 
-    options = list(_options(infant, policy))
-    step = _next(infant, options, eligible)
+    options = [] if eligible == "no" else list(_options(infant, policy))
+    steps = _steps(infant, policy, happened, None if eligible == "no" else _next(infant, options, eligible))
+    closing = happened.closing
+    if steps[0].kind == "none" and closing is not None:
+        return _decision(infant, policy, as_of, "closed", eligible, because, (), steps[0], flags, closing.why)
     return _decision(
         infant, policy, as_of,
-        "eligible" if eligible == "yes" else "unknown",
+        "unknown" if eligible == "unknown" else "eligible",
         eligible,
-        _because(infant, policy, held=eligible == "yes"),
-        _missing(infant, options, eligible),
-        step,
-        _flags(infant, policy, eligible),
+        because,
+        _missing(infant, options, eligible) if options or eligible != "no" else (),
+        steps[0],
+        flags,
+        also=tuple(steps[1:]),
     )  # fmt: skip
+
+
+def _until(course: Course, day: date) -> Course:
+    """What had happened by the end of the day."""
+    closing = course.closing if course.closing is not None and course.closing.on <= day else None
+    return Course.of(
+        [exam for exam in course.exams if exam.on <= day],
+        [treatment for treatment in course.treatments if treatment.on <= day],
+        closing,
+    )
+
+
+def _steps(infant: Infant, policy: Policy, course: Course, first: NextStep | None) -> list[NextStep]:
+    """All that is to be done, soonest first; at least one step."""
+
+    def age(day: date) -> int | None:
+        return _youngest(infant, day)
+
+    closing = course.closing
+    if closing is not None and course.closed(policy.care, age):
+        words = f"{closing.by} closed the course on {closing.on.isoformat()}: {closing.why}"
+        if closing.followed_up:
+            return [NextStep("none", None, Reason("closed", "", words, "computed"))]
+        opens, closes = (closing.on + timedelta(days=days) for days in LONG_TERM)
+        text = f"{words}; refraction and alignment of the eyes 4 to 6 months later"
+        return [NextStep("long-term", Window(opens, opens, closes), Reason("long-term", "", text, "memory"))]
+    opening = first.window.opens if first is not None and first.kind == "first-exam" and first.window else None
+    awaited = first if first is not None and not first_exam_done(course, opening) else None
+    found = demands(course, policy.care, age, opening, awaited=awaited is not None)
+    steps = found if awaited is None else [awaited, *found]
+    proposal = propose_closing(course, policy.care, age, steps)
+    if proposal is not None:
+        return [proposal, *sorted(steps, key=order)]
+    return sorted(steps, key=order)
+
+
+def _youngest(infant: Infant, day: date) -> int | None:
+    """The youngest postmenstrual age in days that the infant may have on a day; None when it may be anything."""
+    if infant.gestation.unsettled or infant.born.unsettled:
+        return None
+    gestation = min(value.low for value in infant.gestation.values)
+    return postmenstrual_days(max(value.high for value in infant.born.values), gestation, day)
+
+
+def _course_flags(
+    infant: Infant, policy: Policy, course: Course, happened: Course, eligible: Eligibility
+) -> tuple[str, ...]:
+    if not course.begun and course.closing is None:
+        return ()
+
+    def age(day: date) -> int | None:
+        return _youngest(infant, day)
+
+    flags = list(remarks(happened, policy.care, age))
+    if eligible == "no" and happened.begun:
+        flags.append("outside the criteria, and followed because an exam or a treatment is on record")
+    if (len(course.exams), len(course.treatments)) != (len(happened.exams), len(happened.treatments)):
+        flags.append("an exam or a treatment is dated later than today and does not count yet")
+    if happened.closing is not None and not happened.closed(policy.care, age):
+        why = (
+            "an injected eye is watched until 65 weeks"
+            if happened.surveillance_open(policy.care, age(happened.closing.on))
+            else "what is on record has changed"
+        )
+        flags.append(f"the course was closed on {happened.closing.on.isoformat()} and is open again: {why}")
+    return tuple(dict.fromkeys(flags))
 
 
 def _eligible(infant: Infant, policy: Policy) -> Eligibility:
@@ -290,11 +343,12 @@ def _nothing(reason: Reason) -> NextStep:
 def _decision(
     infant: Infant, policy: Policy, as_of: date, state: State, eligible: Eligibility, because: tuple[Reason, ...],
     missing: tuple[str, ...], step: NextStep, flags: tuple[str, ...], closed_by: str | None = None,
+    also: tuple[NextStep, ...] = (),
 ) -> Decision:  # fmt: skip
     return Decision(
         patient=infant.patient, policy=policy.id, revision=policy.revision, as_of=as_of, state=state,
         eligible=eligible, because=because, missing=missing, ages=_ages(infant, as_of), next=step, flags=flags,
-        birth_weight=infant.birth_weight.value, closed_by=closed_by, evidence=_evidence(infant),
+        birth_weight=infant.birth_weight.value, closed_by=closed_by, evidence=_evidence(infant), also=also,
     )  # fmt: skip
 
 
@@ -308,9 +362,6 @@ def to_json(decision: Decision) -> dict[str, Any]:
 
 def from_json(body: Mapping[str, Any]) -> Decision:
     """The decision that `to_json` wrote."""
-    step = body["next"]
-    days = step["window"]
-    window = days and Window(*(date.fromisoformat(days[edge]) for edge in ("opens", "due", "closes")))
     return Decision(
         **{
             **body,
@@ -318,11 +369,19 @@ def from_json(body: Mapping[str, Any]) -> Decision:
             "because": tuple(Reason(**reason) for reason in body["because"]),
             "missing": tuple(body["missing"]),
             "ages": Ages(**body["ages"]),
-            "next": NextStep(step["kind"], window, Reason(**step["reason"])),
+            "next": _step(body["next"]),
             "flags": tuple(body["flags"]),
             "evidence": tuple(body["evidence"]),
+            "also": tuple(_step(step) for step in body.get("also", ())),
         }
     )
+
+
+def _step(body: Mapping[str, Any]) -> NextStep:
+    """A step as written, also as it was written before steps had a clock or an eye."""
+    days = body["window"]
+    window = days and Window(*(date.fromisoformat(days[edge]) for edge in ("opens", "due", "closes")))
+    return NextStep(body["kind"], window, Reason(**body["reason"]), body.get("by"), body.get("eye"))
 
 
 def on_day(decision: Decision, day: date) -> Decision:

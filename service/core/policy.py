@@ -2,8 +2,9 @@
 
 An edition is a TOML file of *criteria* (any one that holds makes an infant eligible) and *first-exam rules* (the first
 one that applies gives the window). The vocabulary is closed; a key or word that is not known here stops loading, with
-its path and the words allowed. A criterion may only say "this small or smaller", "this young or younger" or "flagged
-at risk", so that being smaller or younger never makes an infant less eligible.
+its path and the words allowed. A criterion may only say "this small or smaller", "this young or younger", "flagged
+at risk" or "gestational age not certain" (`uncertain = "gestational_age"`), so that being smaller or younger never
+makes an infant less eligible.
 
     [[criterion]]                                  [[first_exam]]
     id = "gestational-age"                         id = "before-31-weeks"
@@ -25,9 +26,10 @@ from functools import cached_property
 from typing import Any, Final, Literal
 
 from service.core.ages import date_at_postmenstrual, date_at_postnatal, format_age, parse_age
-from service.core.decision import Reason, Window
+from service.core.care import CARE_KEYS, NO_CARE, Care, parse_care
 from service.core.infant import PLAUSIBLE_GESTATION
 from service.core.origin import ORIGIN_KEYS, Origin, numbered, only, origin, tables, text
+from service.core.window import Reason, Window
 from service.errors import ConfigurationError, NotUnderstood
 
 Measure = Literal["gestational_age", "birth_weight"]
@@ -60,16 +62,18 @@ class Limit:
 
 @dataclass(frozen=True, slots=True)
 class Criterion:
-    """Holds when every limit holds and, where it asks for one, a risk flag is set."""
+    """Holds when every limit holds and, where asked for, a risk flag is set and the gestational age is in doubt."""
 
     id: str
     limits: tuple[Limit, ...]
     needs_risk: bool
+    needs_doubt: bool
     origin: Origin
 
     def holds(self, gestation: int | None, weight: int | None, at_risk: bool) -> bool | None:
-        """True, False, or None when a missing value decides. An absent risk flag is "not flagged"."""
-        if self.needs_risk and not at_risk:
+        """True, False, or None when a missing value decides. An absent risk flag is "not flagged"; a gestational age
+        of None is one not recorded, not readable or not certain."""
+        if (self.needs_risk and not at_risk) or (self.needs_doubt and gestation is not None):
             return False
         parts = [limit.holds(gestation if limit.measure == "gestational_age" else weight) for limit in self.limits]
         if False in parts:
@@ -82,6 +86,8 @@ class Criterion:
         for limit in self.limits:
             value = gestation if limit.measure == "gestational_age" else weight
             texts.append(f"{_NAMES[limit.measure]} is not recorded" if value is None else limit.explain(value))
+        if self.needs_doubt:
+            texts.append(f"gestational age at birth is {'not certain' if gestation is None else 'certain'}")
         if self.needs_risk:
             texts.append("a risk flag is recorded" if at_risk else "no risk flag is recorded")
         return Reason(self.id, self.origin.cite, "; ".join(texts), self.origin.provenance)
@@ -145,7 +151,6 @@ class FirstExam:
         return not self.cases or any(all(limit.holds(values[limit.measure]) for limit in case) for case in self.cases)
 
     def window(self, born: date, gestation: int) -> Window:
-        """The window of the first exam."""
         """The window of an infant born on `born` at `gestation` days, in order: reading the file made sure of that."""
         return Window(self.opens.on(born, gestation), self.due.on(born, gestation), self.closes.on(born, gestation))
 
@@ -167,6 +172,7 @@ class Policy:
     first_exams: tuple[FirstExam, ...]
     risk_flags: Mapping[str, str]
     examples: tuple[Mapping[str, Any], ...]
+    care: Care = NO_CARE
 
     def eligible(self, gestation: int | None, weight: int | None, at_risk: bool) -> bool | None:
         """Whether any criterion holds. None: a missing value decides. Days and grams."""
@@ -216,15 +222,16 @@ def _show(measure: str, value: int) -> str:
 # --- strict reading of the data file -------------------------------------------------------------------------------
 
 _POLICY_KEYS: Final = (
-    "id", "revision", "title", "citation", "published", "criterion", "first_exam", "risk_flags", "example",
+    "id", "revision", "title", "citation", "published", "criterion", "first_exam", "risk_flags", "example", *CARE_KEYS,
 )  # fmt: skip
 _LIMIT_KEYS: Final = (
     "gestational_age_below", "gestational_age_at_most", "birth_weight_below", "birth_weight_at_most",
 )  # fmt: skip
 
 
-def parse_policy(data: Mapping[str, Any], where: str) -> Policy:
-    """A Policy from a parsed TOML document. Raises ConfigurationError naming `where` and the key."""
+def parse_policy(data: Mapping[str, Any], where: str, base: Care = NO_CARE) -> Policy:
+    """A Policy from a parsed TOML document; `base` is the care common to all editions, or borrowed. Raises
+    ConfigurationError naming `where` and the key."""
     only(data, _POLICY_KEYS, where)
     criteria = [_criterion(table, at) for table, at in numbered(data, "criterion", where)]
     rules = [_first_exam(table, at) for table, at in numbered(data, "first_exam", where)]
@@ -251,18 +258,23 @@ def parse_policy(data: Mapping[str, Any], where: str) -> Policy:
         first_exams=tuple(rules),
         risk_flags=dict(flags),
         examples=tuple(tables(data, "example", where)),
+        care=parse_care(data, where, base),
     )
 
 
 def _criterion(data: Mapping[str, Any], where: str) -> Criterion:
-    only(data, ("id", "risk", *_LIMIT_KEYS, *ORIGIN_KEYS), where)
+    only(data, ("id", "risk", "uncertain", *_LIMIT_KEYS, *ORIGIN_KEYS), where)
     risk = data.get("risk", False)
     if not isinstance(risk, bool):
         raise ConfigurationError(f"{where}.risk", "must be true or left out")
+    if data.get("uncertain", "gestational_age") != "gestational_age":
+        raise ConfigurationError(f"{where}.uncertain", "is no value that can be in doubt", ("gestational_age",))
     limits = _limits(data, where)
+    if "uncertain" in data and [limit.measure for limit in limits] != ["birth_weight"]:
+        raise ConfigurationError(where, "without a certain gestational age the limit must be one of birth weight")
     if not limits and not risk:
         raise ConfigurationError(where, "a criterion needs a limit or risk = true", _LIMIT_KEYS)
-    return Criterion(text(data, "id", where), limits, risk, origin(data, where))
+    return Criterion(text(data, "id", where), limits, risk, "uncertain" in data, origin(data, where))
 
 
 def _first_exam(data: Mapping[str, Any], where: str) -> FirstExam:

@@ -99,7 +99,7 @@ def test_every_answer_can_be_expected_and_holds_of_itself() -> None:
         "eligible": "yes", "state": "eligible", "because": ["birth-weight", "gestational-age"], "missing": [],
         "kind": "first-exam", "rule": "31-weeks-or-4-weeks", "opens": date(2031, 6, 9), "due": date(2031, 6, 9),
         "closes": date(2031, 6, 15), "gestational_age_at_birth": "25w3d", "postnatal_days": 31,
-        "postmenstrual_age": "29w6d",
+        "postmenstrual_age": "29w6d", "by": None, "eye": None, "flags": [], "also": [],
     }  # fmt: skip
     given = case(born="2031-05-01", gestational_age_at_birth="25w3d", birth_weight="780g")
     assert check_case(parse_case({**given, "expect": told}, "x"), AAP, TODAY) == []
@@ -114,8 +114,10 @@ def test_every_answer_can_be_expected_and_holds_of_itself() -> None:
         ({"id": ""}, ("x.id", "missing or empty")),
         ({"id": 7}, ("x.id", "must be a text")),
         ({"id": "one", "givne": {}}, ("x: unknown key 'givne'", "given")),
-        ({"id": "one", "exam": [{}]}, ("x.exam", "cannot be answered yet")),
-        ({"id": "one", "treatment": [{}]}, ("x.treatment", "cannot be answered yet")),
+        ({"id": "one", "exam": {}}, ("x: exam", "[[exam]]")),
+        ({"id": "one", "exam": [{}]}, ("x: exam[0].on", "is not a date")),
+        ({"id": "one", "exam": [{"on": "2031-06-09", "right": {"zone": "IV"}}]}, ("x: exam[0].right.zone", "III")),
+        ({"id": "one", "treatment": [{}]}, ("x: treatment[0]", "eyes", "kind")),
         ({"id": "one", "given": "25w3d"}, ("x.given", "must be a table")),
         (case(weight="780g"), ("x.given: unknown key 'weight'", "birth_weight")),
         (case(born="1 May 2031"), ("x.given.born",)),

@@ -91,7 +91,9 @@ def test_learning_a_missing_fact_never_takes_an_exam_away_or_makes_it_earlier(
         low = data.draw(st.integers(plausible.start, plausible.stop - 1))
         values["gestation"] = known(Gestation(low, data.draw(st.integers(low, plausible.stop - 1))))
     before, after = decide(infant, policy, BORN), decide(replace(infant, **values), policy, BORN)
-    assert not (before.eligible == "yes" and after.eligible != "yes")
+    # Where a guideline takes small infants only while the gestational age is in doubt, settling it is the cause.
+    settled = "gestation" in learned and any(criterion.needs_doubt for criterion in policy.criteria)
+    assert before.eligible != "yes" or after.eligible == "yes" or settled
     assert before.eligible != "no" or after.eligible == "no"
     if after.next.window is not None:
         # Without a date of birth the exam may be due from the day on which the infant was first named.
