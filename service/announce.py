@@ -58,7 +58,6 @@ def announce(connection: Connection, site: Site, decided: Sequence[Decided], now
     """Bring the publications of each decision up to date, and let the site's channels know of what changed."""
     patients = [each.decision.patient for each in decided]
     current = outbox.current(connection, site.id, patients)
-    first = outbox.first_published(connection, site.id, {row.id for row in current.values()})
     versions: list[outbox.Version] = []
     sayings: list[outbox.Saying] = []
     for each in decided:
@@ -71,7 +70,7 @@ def announce(connection: Connection, site: Site, decided: Sequence[Decided], now
             step = Step(
                 site=site, key=str(each.key), patient=patient, name=name, status=status,
                 decision=_of_step(name, each.decision),
-                evidence=each.decision.evidence, authored_on=now if before is None else first[before.id],
+                evidence=each.decision.evidence, authored_on=now if before is None else before.authored_on,
                 changed_at=now, unit=each.unit,
             )  # fmt: skip
             new = list(_versions(step, current, each.id))

@@ -5,9 +5,9 @@ from __future__ import annotations
 import tomllib
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, timedelta
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 from service.core.case import Case, check_case, parse_case
 from service.core.decision import Decision, decide
@@ -64,6 +64,9 @@ def answer_cases(cases: Iterable[Case], policy: Policy, today: date) -> Iterator
         yield Answer(decision, differences=tuple(check_case(case, policy, today)))
 
 
+YOUNGEST_PARENT: Final = timedelta(days=10 * 365)
+
+
 class Records:
     """Records gathered into infants. What comes later in a file may correct, complete or merge what came earlier, so
     the answers are given when everything has been read; the bodies themselves are not kept."""
@@ -109,7 +112,7 @@ class Records:
             everything = list(facts)
             for old in merged_into.get(patient, ()):
                 everything += self._facts[old]
-            infant = assemble(patient, everything, as_of)
+            infant = assemble(patient, everything, _first_named(everything, as_of))
             yield Answer(decide(infant, policy, as_of), tuple(self._rejections.get(patient, ())))
 
     def _survivor(self, patient: str) -> str:
@@ -119,3 +122,10 @@ class Records:
             seen.add(then)
             patient = then
         return patient
+
+
+def _first_named(said: Iterable[Fact], as_of: date) -> date:
+    """The day on which the infant counts as first named. A file does not say, and an old register is not a list of
+    grown children: whoever is young enough not to be a parent counts as named on the day of birth."""
+    born = max((date.fromisoformat(str(fact.value["high"])) for fact in said if fact.name == "born"), default=as_of)
+    return min(born, as_of) if as_of - born < YOUNGEST_PARENT else as_of

@@ -133,7 +133,10 @@ class Flow:
         now = self.clock()
         with self.database.transaction() as connection:
             self.database.lock_sites(connection, [site])
-            return self._digest_apart(connection, arrivals.undigested(connection, site, limit), now)
+            receipts = self._digest_apart(connection, arrivals.undigested(connection, site, limit), now)
+            done = [receipt.arrival for receipt in receipts if receipt.digested]
+            arrivals.mark_digested(connection, site, done, now)
+            return receipts
 
     def _digest_apart(self, connection: Connection, kept: Sequence[Kept], now: datetime) -> list[Receipt]:
         """All of a site together behind one savepoint, which is quick; if that fails, each behind its own."""
@@ -208,7 +211,6 @@ class Flow:
             touched.update(row.patient for row in infants.pending(connection, site.id))
         if touched:
             self._reassess(connection, site, touched, batch[-1].id, now)
-        arrivals.mark_digested(connection, site.id, [each.id for each in batch], now)
         return [
             Receipt(
                 each.id,
@@ -240,11 +242,10 @@ class Flow:
         self, connection: Connection, site: Site, touched: set[str], arrival: int | None, now: datetime
     ) -> None:
         """Take everyone's facts together, decide, and write what changed."""
-        touched = touched | names.learn(connection, site.id, facts.of_patients(connection, site.id, touched))
-        leads = names.roots(connection, site.id, touched)
-        leads |= names.members(connection, site.id, set(leads.values()))
-        leads |= {root: root for root in leads.values()}
-        said = facts.of_patients(connection, site.id, leads)
+        known = names.Names(connection, site.id, touched)
+        said = facts.of_patients(connection, site.id, touched)
+        leads = known.leads(touched | known.learn(said))
+        said |= facts.of_patients(connection, site.id, leads.keys() - said.keys())
         rows = infants.rows_of(connection, site.id, leads)
         policy, today = self.policies[site.policy], self._day(site, now)
 
@@ -339,7 +340,7 @@ class Flow:
             if row is None or row.body is None or row.site not in self.sites:
                 raise NotFound("there is no such infant")
             site, patient = self.sites[row.site], str(row.patient)
-            family = [patient, *names.members(connection, site.id, [patient])]
+            family = names.family(connection, site.id, patient)
             said = facts.of_patients(connection, site.id, family)
             together = [fact for name in family for fact in said[name]]
             refused = facts.current_rejections(connection, site.id, family)

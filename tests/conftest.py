@@ -38,7 +38,7 @@ def postgres_url() -> Iterator[str]:
         with EmbeddedPostgres(durable=False) as postgres:
             yield postgres.start(folder)
     finally:
-        shutil.rmtree(folder)
+        shutil.rmtree(folder, ignore_errors=True)  # the server may still be taking its last files away
 
 
 @pytest.fixture(scope="session")

@@ -32,13 +32,19 @@ class Kept:
 
 
 def keep(connection: Connection, came: Sequence[Arrival], now: datetime) -> list[Kept]:
-    """Store arrivals in order; each gets an id. They are durable once the transaction commits."""
+    """Store arrivals in order; each gets an id. They are durable once the transaction commits.
+
+    They are stored as digested, for the same transaction digests them: where that fails, call `mark_failed`.
+    """
     if not came:
         return []
     rows = [
-        {"site": a.site, "received_at": now, "feed": a.feed, "method": a.method, "path": a.path, "body": a.body}
+        {
+            "site": a.site, "received_at": now, "feed": a.feed, "method": a.method, "path": a.path, "body": a.body,
+            "state": "digested", "digested_at": now, "attempts": 1,
+        }
         for a in came
-    ]
+    ]  # fmt: skip
     statement = insert(arrivals).returning(arrivals.c.id, sort_by_parameter_order=True)
     ids = connection.execute(statement, rows).scalars().all()
     return [Kept(id, now, arrival) for id, arrival in zip(ids, came, strict=True)]
@@ -74,7 +80,7 @@ def mark_failed(connection: Connection, site: str, id: int, problem: str) -> Non
     connection.execute(
         update(arrivals)
         .where(arrivals.c.site == site, arrivals.c.id == id)
-        .values(state="failed", problem=problem, attempts=arrivals.c.attempts + 1)
+        .values(state="failed", problem=problem, digested_at=None, attempts=arrivals.c.attempts + 1)
     )
 
 

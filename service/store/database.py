@@ -34,7 +34,8 @@ OLDEST_SERVER: Final = 16
 """The oldest major version of PostgreSQL the service works with."""
 
 _WHERE: Final = "DATABASE_URL"
-_OPTIONS: Final = f"-c role={SERVICE_ROLE} -c search_path=public,{JOBS_SCHEMA} -c timezone=UTC"
+# jit: many small statements, none of which earns back a compilation
+_OPTIONS: Final = f"-c role={SERVICE_ROLE} -c search_path=public,{JOBS_SCHEMA} -c timezone=UTC -c jit=off"
 
 
 class Database:

@@ -31,6 +31,8 @@ def append(connection: Connection, site: str, said: Sequence[tuple[int, Fact]], 
 def of_patients(connection: Connection, site: str, patients: Iterable[str]) -> dict[str, list[Fact]]:
     """Every fact, of every version, by the patient id it was said of."""
     found: dict[str, list[Fact]] = {patient: [] for patient in patients}
+    if not found:
+        return found
     query = select(facts).where(facts.c.site == site, facts.c.patient.in_(list(found))).order_by(facts.c.id)
     for row in connection.execute(query):
         found[row.patient].append(fact_of(row))

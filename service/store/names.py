@@ -21,82 +21,85 @@ SHOWN = 1
 """Rank of the identifier a site goes by. Others do not lead anywhere: placeholders are shared by many."""
 
 
-def learn(connection: Connection, site: str, said: Mapping[str, Iterable[Fact]]) -> set[str]:
-    """Learn what each record's facts say about its names: `said` is patient -> all facts said of that patient id.
-    Returns the records to whom something belongs now, or does not any more."""
-    claims: dict[str, str] = {}
-    for patient in sorted(said):
-        if "|" in patient:
-            continue  # an identifier standing in for a record nobody has sent: it says nothing of its own names
-        current, _ = newest(said[patient])
-        claims[patient] = next((str(f.value["patient"]) for f in current if f.name == "replaced_by"), patient)
-        for fact in current:
-            if fact.name == "identifier" and fact.rank == SHOWN:
-                claims[f"{fact.value.get('system') or ''}|{fact.value.get('value')}"] = patient
-    query = select(aliases.c.alias, aliases.c.patient).where(aliases.c.site == site, aliases.c.alias.in_(list(claims)))
-    known = {row.alias: row.patient for row in connection.execute(query)}
-    learned: dict[str, str] = {}
-    for alias, patient in claims.items():
-        if alias in said and "|" not in alias:  # a record's own id: merged, or itself (again)
-            if patient != known.get(alias, alias):
+class Names:
+    """What is known of the names of some records at one site. Loads whatever hangs together with what it is asked."""
+
+    def __init__(self, connection: Connection, site: str, about: Iterable[str]) -> None:
+        self._connection, self._site = connection, site
+        self._next: dict[str, str] = {}
+        self._asked = {NOBODY}
+        self._load(about)
+
+    def root(self, name: str) -> str:
+        """The record a name leads to in the end; the name itself where it leads nowhere. Names that lead in a circle
+        agree on one of them."""
+        trail = [name]
+        while (step := self._next.get(trail[-1], NOBODY)) not in (NOBODY, trail[-1]):
+            if step in trail:
+                return min(trail[trail.index(step) :])
+            trail.append(step)
+        return trail[-1]
+
+    def leads(self, about: Iterable[str]) -> dict[str, str]:
+        """name -> record, for the names asked about, the records they lead to, and every other name of those."""
+        about = list(about)
+        self._load(about)
+        roots = {self.root(name) for name in about}
+        every = {*about, *self._next}
+        return {name: root for name in every if (root := self.root(name)) in roots} | {root: root for root in roots}
+
+    def learn(self, said: Mapping[str, Iterable[Fact]]) -> set[str]:
+        """Learn what each record's facts say about its names: `said` is patient -> all facts said of that patient id.
+        Returns the records to whom something belongs now, or does not any more."""
+        claims: dict[str, str] = {}
+        for patient in sorted(said):
+            if "|" in patient:
+                continue  # an identifier standing in for a record nobody has sent: it says nothing of its own names
+            current, _ = newest(said[patient])
+            claims[patient] = next((str(f.value["patient"]) for f in current if f.name == "replaced_by"), patient)
+            for fact in current:
+                if fact.name == "identifier" and fact.rank == SHOWN:
+                    claims[f"{fact.value.get('system') or ''}|{fact.value.get('value')}"] = patient
+        self._load({*claims, *claims.values()})
+        learned: dict[str, str] = {}
+        for alias, patient in claims.items():
+            known = self._next.get(alias)
+            if alias in said and "|" not in alias:  # a record's own id: merged, or itself (again)
+                if patient != (known or alias):
+                    learned[alias] = patient
+            elif known is None:
                 learned[alias] = patient
-        elif alias not in known:
-            learned[alias] = patient
-        elif known[alias] not in (NOBODY, patient):
-            same = root(connection, site, known[alias]) == root(connection, site, patient)
-            learned[alias] = patient if same else NOBODY
-    if learned:
-        statement = upsert(aliases)
-        connection.execute(
-            statement.on_conflict_do_update(
-                index_elements=["site", "alias"], set_={"patient": statement.excluded.patient}
-            ),
-            [{"site": site, "alias": alias, "patient": patient} for alias, patient in learned.items()],
-        )
-    return {name for alias in learned for name in (alias, known.get(alias, alias), learned[alias]) if name != NOBODY}
-
-
-def root(connection: Connection, site: str, name: str) -> str:
-    """The record a name leads to in the end; the name itself where it leads nowhere, or in a circle."""
-    return roots(connection, site, [name])[name]
-
-
-def roots(connection: Connection, site: str, names: Iterable[str]) -> dict[str, str]:
-    """`root` of each name."""
-    found = {name: name for name in names}
-    trails = {name: [name] for name in found}
-    while True:
-        ends = set(found.values())
-        query = select(aliases.c.alias, aliases.c.patient).where(
-            aliases.c.site == site, aliases.c.alias.in_(list(ends))
-        )
-        step = {row.alias: row.patient for row in connection.execute(query) if row.patient not in (NOBODY, row.alias)}
-        moved = False
-        for name, end in found.items():
-            if end not in step:
-                continue
-            if step[end] in trails[name]:
-                found[name] = min(trails[name])  # a circle: everyone on it agrees on one record
-                continue
-            found[name] = step[end]
-            trails[name].append(step[end])
-            moved = True
-        if not moved:
-            return found
-
-
-def members(connection: Connection, site: str, records: Iterable[str]) -> dict[str, str]:
-    """Every other name that leads to one of the records, over any number of steps: name -> record."""
-    found: dict[str, str] = {}
-    edge = {record: record for record in records}
-    while edge:
-        query = select(aliases.c.alias, aliases.c.patient).where(
-            aliases.c.site == site, aliases.c.patient.in_(list(edge)), aliases.c.alias != aliases.c.patient
-        )
-        edge = {
-            row.alias: edge[row.patient]
-            for row in connection.execute(query)
-            if row.alias not in found and row.alias not in edge
+            elif known not in (NOBODY, patient):
+                learned[alias] = patient if self.root(known) == self.root(patient) else NOBODY
+        affected = {
+            name for alias, patient in learned.items() for name in (alias, self._next.get(alias, alias), patient)
         }
-        found.update(edge)
-    return found
+        self._keep(learned)
+        return affected - {NOBODY}
+
+    def _load(self, about: Iterable[str]) -> None:
+        new = set(about) - self._asked
+        while new:
+            asked = list(new)
+            query = select(aliases.c.alias, aliases.c.patient).where(
+                aliases.c.site == self._site, aliases.c.alias.in_(asked) | aliases.c.patient.in_(asked)
+            )
+            self._asked |= new
+            self._next.update((row.alias, row.patient) for row in self._connection.execute(query))
+            new = {*self._next, *self._next.values()} - self._asked
+
+    def _keep(self, learned: Mapping[str, str]) -> None:
+        self._next.update(learned)
+        if learned:
+            statement = upsert(aliases)
+            changed = {"patient": statement.excluded.patient}
+            self._connection.execute(
+                statement.on_conflict_do_update(index_elements=["site", "alias"], set_=changed),
+                [{"site": self._site, "alias": alias, "patient": patient} for alias, patient in learned.items()],
+            )
+
+
+def family(connection: Connection, site: str, record: str) -> list[str]:
+    """Every name of a record, its own first."""
+    leads = Names(connection, site, [record]).leads([record])
+    return [record, *sorted(name for name, root in leads.items() if root == record != name)]

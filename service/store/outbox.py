@@ -16,20 +16,20 @@ from service.store.tables import decisions, infants, outbox, publications
 
 
 def current(connection: Connection, site: str, patients: Iterable[str]) -> dict[tuple[str, str, str], Row[Any]]:
-    """Publications in force by (patient, step, type)."""
-    query = select(publications).where(
-        publications.c.site == site, publications.c.current, publications.c.patient.in_(list(patients))
-    )
-    return {(row.patient, row.step, row.type): row for row in connection.execute(query)}
-
-
-def first_published(connection: Connection, site: str, ids: Iterable[str]) -> dict[str, datetime]:
-    """When each publication was first made, by its id."""
+    """Publications in force by (patient, step, type), each with when it was first made (`authored_on`)."""
+    first = publications.alias("first")
     query = (
-        select(publications.c.id, publications.c.updated)
-        .where(publications.c.site == site, publications.c.id.in_(list(ids)), publications.c.version == 1)
+        select(publications, first.c.updated.label("authored_on"))
+        .join(
+            first,
+            and_(
+                first.c.site == publications.c.site, first.c.type == publications.c.type,
+                first.c.id == publications.c.id, first.c.version == 1,
+            ),
+        )
+        .where(publications.c.site == site, publications.c.current, publications.c.patient.in_(list(patients)))
     )  # fmt: skip
-    return {row.id: row.updated for row in connection.execute(query)}
+    return {(row.patient, row.step, row.type): row for row in connection.execute(query)}
 
 
 @dataclass(frozen=True, slots=True)

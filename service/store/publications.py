@@ -211,8 +211,7 @@ def _published(row: Row[Any]) -> Published:
 
 def _person(connection: Connection, row: Row[Any]) -> Person:
     """The record with what was said of it under its older ids."""
-    older = names.members(connection, row.site, [row.patient])
-    said = facts.of_patients(connection, row.site, [row.patient, *older])
+    said = facts.of_patients(connection, row.site, names.family(connection, row.site, row.patient))
     infant = assemble(row.patient, [fact for each in said.values() for fact in each], row.known_since)
     closed_by = (row.body or {}).get("closed_by")
     gone = None if closed_by in (None, "deceased") else str(row.body["because"][0]["text"])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 from datetime import date, timedelta
 from typing import Any
@@ -237,6 +238,7 @@ def test_any_facts_whatever_end_in_exactly_one_state(
         assert reason.rule
         assert reason.text
     assert from_json(to_json(decision)) == decision
+    assert json.loads(json.dumps(to_json(decision))) == to_json(decision)
 
 
 @SLOWLY
@@ -304,6 +306,33 @@ def test_the_reason_names_the_values_it_had_to_suppose() -> None:
     assert text(aap, wider).startswith("the later of"), "either weight gives the same date"
 
 
+def test_the_reason_says_when_the_window_would_have_opened_before_birth() -> None:
+    uk = POLICIES["uk-2022"]
+
+    def text(gestation: str) -> str:
+        return decide(infant(gestation=gestation, grams=1450), uk, BORN).next.reason.text
+
+    both = "the earlier of 36w0d postmenstrual age ({}) and 28 days of age (2031-05-29)"
+    assert text("36w0d") == both.format("2031-05-01")
+    assert text("36w1d") == both.format("2031-04-30") + ", not before the day of birth"
+
+
+def test_the_reason_says_which_side_of_a_limit_the_value_is_on() -> None:
+    def texts(edition: str, gestation: str, grams: int) -> list[str]:
+        return [
+            reason.text for reason in decide(infant(gestation=gestation, grams=grams), POLICIES[edition], BORN).because
+        ]
+
+    assert texts("uk-2022", "30w6d", 1500) == ["30w6d is below 31w0d", "1500 g is below 1501 g"]
+    assert texts("uk-2022", "31w0d", 1501) == ["31w0d is not below 31w0d", "1501 g is not below 1501 g"]
+    assert texts("aap-2018", "30w6d", 1500) == ["1500 g is within 1500 g", "30w6d is within 30w6d"]
+    assert texts("aap-2018", "31w0d", 1501) == [
+        "1501 g is above 1500 g",
+        "31w0d is above 30w6d",
+        "no risk flag is recorded",
+    ]
+
+
 def test_flags_say_in_words_what_is_in_doubt() -> None:
     aap, uk = POLICIES["aap-2018"], POLICIES["uk-2022"]
     whole_week = decide(infant(gestation="30w", grams=1400), aap, BORN).flags
@@ -348,6 +377,10 @@ def test_missing_names_what_could_change_the_answer_or_the_date() -> None:
     assert missing(aap, nothing) == ("date_of_birth", "gestational_age_at_birth", "birth_weight")
     to_the_month = replace(infant(gestation="30w0d"), born=known(Days(date(2031, 5, 1), date(2031, 5, 31))))
     assert missing(aap, to_the_month) == ("date_of_birth",)
+    once_to_the_day = replace(
+        infant(gestation="30w0d"), born=candidates(Days(BORN, BORN), Days(BORN, date(2031, 5, 31)))
+    )
+    assert missing(aap, once_to_the_day) == ("date_of_birth",)
     twice = replace(infant(grams=1200), born=candidates(Days(BORN, BORN), Days(date(2031, 6, 1), date(2031, 6, 1))))
     assert missing(aap, twice) == ("gestational_age_at_birth",)
     same = replace(infant(grams=1100), born=candidates(Days(BORN, BORN), Days(date(2031, 6, 1), date(2031, 6, 1))))

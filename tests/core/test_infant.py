@@ -177,6 +177,9 @@ def test_a_value_settled_by_hand_ends_every_disagreement() -> None:
         (("28w", "28w3d"), ("28w3d",)),
         (("28w", "29w0d"), ("28w", "29w0d")),
         (("28w", "28w"), ("28w",)),
+        (("28w", "28w0d"), ("28w0d",)),
+        (("28w", "28w6d"), ("28w6d",)),
+        (("28w", "27w6d"), ("27w6d", "28w")),
         (("27w0d..28w6d", "28w", "28w3d"), ("28w3d",)),
         (("27w5d..28w2d", "28w"), ("27w5d..28w2d", "28w")),
         (("28w", "28w0d", "28w6d"), ("28w0d", "28w6d")),
@@ -308,6 +311,8 @@ def test_what_else_is_known_of_the_infant() -> None:
     told = person(*said)
     assert (told.name, told.sex, told.multiple, told.birth_order) == ("Invented", "female", True, 2)
     assert (told.deceased, told.deceased_on, told.risk_flags) == (False, None, ())
+    unnamed = fact("name", {"text": ""}, "Patient/p"), fact("name", {"text": "Invented"}, "Patient/q")
+    assert person(*unnamed).name == "Invented"
     assert person(born_fact()).multiple is False
     flagged = person(fact("risk", {"flag": "sepsis"}), fact("risk", {"flag": "inotropes"}, "Observation/4"))
     assert flagged.risk_flags == ("inotropes", "sepsis")

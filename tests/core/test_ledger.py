@@ -48,6 +48,8 @@ def test_a_version_known_already_adds_nothing() -> None:
     first = weighs(version(1), "p", 900)
     assert len(told(first, first)) == 1
     assert told(says_nothing(version(1)), says_nothing(version(1)))[0].patient == ""
+    unnumbered, later = weighs(version(None, 1), "p", 900), weighs(version(None, 2), "p", 950)
+    assert told(unnumbered, later, unnumbered) == told(unnumbered, later)
 
 
 def test_a_version_about_another_infant_takes_back_what_was_said_of_the_first() -> None:

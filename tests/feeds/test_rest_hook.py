@@ -87,9 +87,7 @@ def test_the_list_is_right_when_the_answer_comes(installation: tuple[Service, ht
     assert (row["next"]["opens"], row["next"]["closes"]) == ("2031-06-20", "2031-06-26")
 
 
-@pytest.mark.parametrize(
-    "shown", [None, "Bearer wrong", "Bearer open sesam", "open sesame", "", "Basic b3Blbg=="]
-)
+@pytest.mark.parametrize("shown", [None, "Bearer wrong", "Bearer open sesam", "open sesame", "", "Basic b3Blbg=="])
 def test_a_wrong_secret_is_refused_and_nothing_kept(
     shown: str | None, installation: tuple[Service, httpx.Client]
 ) -> None:

@@ -50,7 +50,7 @@ def servers(folder: Path) -> list[psutil.Process]:
     found = {}
     for process in psutil.process_iter():
         with contextlib.suppress(psutil.Error):
-            if process.cwd() == str(folder / "cluster"):
+            if process.cwd() == str(folder / "cluster") and process.status() != psutil.STATUS_ZOMBIE:
                 found[process.pid] = (process, process.ppid())
     return [process for process, parent in found.values() if parent not in found]
 
