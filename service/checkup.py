@@ -78,9 +78,11 @@ def _check_policy(path: Path, today: date, found: dict[str, Policy]) -> Iterator
     for problem in problems:
         yield _wrong(policy.id, f"a worked example does not hold: {problem}")
     if not problems:
-        origins = [*(each.origin for each in policy.criteria), *(each.origin for each in policy.first_exams)]
-        unsure = sum(origin.provenance == "memory" for origin in origins)
+        rules = [rule.origin for rule in policy.criteria] + [rule.origin for rule in policy.first_exams]
+        sure = [origin.surety for origin in (*rules, *policy.care.origins)]
+        unsure, open_ = sure.count("memory"), sure.count("unconfirmed")
         doubt = f"; {unsure} of its rules have numbers from memory, not yet read in the source" if unsure else ""
+        doubt += f"; {open_} are unconfirmed" if open_ else ""
         yield _fine(policy.id, f"{policy.title}: {len(policy.examples)} worked examples hold{doubt}")
 
 

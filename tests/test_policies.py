@@ -242,7 +242,7 @@ def _check_numbers(policy: Policy, because: Any, every: bool) -> None:
     for criterion in policy.criteria:
         if criterion.id in told:
             assert told[criterion.id].cite == criterion.origin.cite
-            assert told[criterion.id].provenance == criterion.origin.provenance
+            assert told[criterion.id].provenance == criterion.origin.surety
             for limit in criterion.limits:
                 assert limit.printed in told[criterion.id].text
             assert ("risk flag" in told[criterion.id].text) == criterion.needs_risk

@@ -218,7 +218,7 @@ class _Sight:
         if again and last is not None:
             text = f"{text}; it is {days} days after {last.kind}: is more treatment needed?"
         clock = self.care.clock.origin
-        provenance = clock.provenance if reason.provenance == "read" else reason.provenance
+        provenance = clock.surety if reason.provenance == "read" else reason.provenance
         yield NextStep(
             "treatment" if what == "treatment" and not again else "decision",
             Window(exam.on, (start + timedelta(hours=best)).date(), by.date()),
@@ -294,7 +294,7 @@ class _Sight:
         yield NextStep(
             "decision",
             Window(start, start, start + timedelta(days=watch.due)),
-            Reason("injected-eye", watch.origin.cite, text, watch.origin.provenance),
+            Reason("injected-eye", watch.origin.cite, text, watch.origin.surety),
             eye=self.side,
         )
 
@@ -302,7 +302,7 @@ class _Sight:
         window = Window(*(start + timedelta(days=days) for days in (opens, rule.due, rule.closes)))
         text = f"{self.side} eye after {what}: look for {rule.look_for}"
         kind: Kind = "review-after-injection" if what == "injection" else "review-after-laser"
-        return NextStep(kind, window, Reason(rule.id, rule.origin.cite, text, rule.origin.provenance), eye=self.side)
+        return NextStep(kind, window, Reason(rule.id, rule.origin.cite, text, rule.origin.surety), eye=self.side)
 
     def _missing_signs(self) -> Iterator[NextStep]:
         """The eye was last seen when a sign was to be expected, and it did not show it: somebody decides."""
@@ -322,7 +322,7 @@ class _Sight:
             f"{review.look_for}: is more treatment needed?"
         )
         window = Window(exam.on, exam.on, exam.on + timedelta(days=HOLE_DAYS))
-        yield NextStep("decision", window, Reason(review.id, review.origin.cite, text, review.origin.provenance),
+        yield NextStep("decision", window, Reason(review.id, review.origin.cite, text, review.origin.surety),
                        eye=self.side)  # fmt: skip
 
 

@@ -81,7 +81,7 @@ class Row:
         days = f"{self.due} days" if self.due == self.closes else f"{self.due} to {self.closes} days"
         return Interval(
             self.due, self.closes,
-            Reason(self.id, self.origin.cite, f"{eye}: {days} after the exam", self.origin.provenance),
+            Reason(self.id, self.origin.cite, f"{eye}: {days} after the exam", self.origin.surety),
         )  # fmt: skip
 
 

@@ -23,6 +23,11 @@ class Origin:
     unconfirmed: bool
     note: str
 
+    @property
+    def surety(self) -> str:
+        """How sure the numbers are, as a Reason says it: the provenance, or "unconfirmed"."""
+        return "unconfirmed" if self.unconfirmed else self.provenance
+
 
 def origin(data: Mapping[str, Any], where: str) -> Origin:
     """The Origin keys of a rule. Raises ConfigurationError."""

@@ -90,7 +90,7 @@ class Criterion:
             texts.append(f"gestational age at birth is {'not certain' if gestation is None else 'certain'}")
         if self.needs_risk:
             texts.append("a risk flag is recorded" if at_risk else "no risk flag is recorded")
-        return Reason(self.id, self.origin.cite, "; ".join(texts), self.origin.provenance)
+        return Reason(self.id, self.origin.cite, "; ".join(texts), self.origin.surety)
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,7 +156,7 @@ class FirstExam:
 
     def reason(self, born: date, gestation: int) -> Reason:
         """How the due date comes about, in words made of the rule's own numbers."""
-        return Reason(self.id, self.origin.cite, self.due.explain(born, gestation), self.origin.provenance)
+        return Reason(self.id, self.origin.cite, self.due.explain(born, gestation), self.origin.surety)
 
 
 @dataclass(frozen=True)

@@ -37,7 +37,7 @@ def propose_closing(course: Course, care: Care, age: AgeOn, awaited: Sequence[Ne
     due, closes = min(window.due for window in windows), min(window.closes for window in windows)
     text = f"acute screening may stop: {words}. A named clinician closes it, or the eyes are seen again by then"
     origin = held[0].origin
-    return NextStep("decision", Window(last.on, due, closes), Reason(held[0].id, origin.cite, text, origin.provenance))
+    return NextStep("decision", Window(last.on, due, closes), Reason(held[0].id, origin.cite, text, origin.surety))
 
 
 def _holds(stop: Stop, course: Course, side: Side, age: AgeOn) -> bool:

@@ -24,7 +24,7 @@ class Window:
 @dataclass(frozen=True, slots=True)
 class Reason:
     """Why: the rule's id in the policy file, its published source, a sentence built from the rule's own numbers,
-    and how the numbers came into the file (`read`, `memory`, `practice`, `computed`)."""
+    and how the numbers came into the file (`read`, `memory`, `practice`, `computed`, or `unconfirmed`)."""
 
     rule: str
     cite: str

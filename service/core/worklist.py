@@ -69,11 +69,11 @@ def _order(entry: Entry, today: date) -> tuple[object, ...]:
 
 
 def bucket(entry: Entry, today: date) -> Bucket:
-    """Where the list shows it: overdue after `closes`; today from `due` on; this week when `due` is one to six days
-    ahead; later otherwise. Computed at read time: midnight needs no job."""
+    """Where the list shows it: overdue after `closes`; today from `due` on, and while a treatment clock runs; this week
+    when `due` is one to six days ahead; later otherwise. Computed at read time: midnight needs no job."""
     if today > entry.window.closes:
         return "overdue"
-    if today >= entry.window.due:
+    if today >= entry.window.due or entry.kind == "treatment":  # its clock is running
         return "today"
     return "this-week" if (entry.window.due - today).days < 7 else "later"
 

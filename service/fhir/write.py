@@ -43,7 +43,9 @@ CODE_SYSTEM: Final = f"{CANONICAL}/CodeSystem/step"
 AUTHOR: Final = "Ridgeline"
 TASK_CODES: Final = "http://hl7.org/fhir/CodeSystem/task-code"
 CAUTION: Final = "Decision support, not a medical device. The local guideline and licensed clinicians decide."
-FROM_MEMORY: Final = "Numbers of this policy were entered from memory and are not yet checked against its text."
+FROM_MEMORY: Final = (
+    "Numbers of this policy were entered from memory or borrowed and are not yet checked against its text."
+)
 
 _NAMESPACE: Final = UUID("6f0a3c1e-4f0b-5d53-9a51-1b6e0f3f2a77")
 """Drawn once; must never change: every identifier already published hangs on it."""
@@ -403,7 +405,7 @@ def _status_reason(step: Step) -> Resource | None:
 
 def _note(step: Step, last: str | None = None) -> Resource:
     """One note, so that ours is known by its first words where a server drops the author."""
-    memory = any(reason.provenance == "memory" for reason in _reasons(step.decision))
+    memory = any(reason.provenance in ("memory", "unconfirmed") for reason in _reasons(step.decision))
     words = [CAUTION, FROM_MEMORY if memory else None, *step.decision.flags, last]
     return {"authorString": AUTHOR, "text": text(" ".join(word for word in words if word))}
 

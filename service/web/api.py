@@ -37,7 +37,7 @@ PROBLEM: Final[dict[int | str, dict[str, Any]]] = {
 
 
 class ReasonJson(TypedDict):
-    """A rule that holds: `provenance` is read, memory, practice or computed."""
+    """A rule that holds: `provenance` is read, memory, unconfirmed, practice or computed."""
 
     rule: str
     cite: str

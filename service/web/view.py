@@ -31,6 +31,7 @@ SECTIONS: Final[Mapping[str, tuple[str, str]]] = {
 SURETY: Final[Mapping[str, str]] = {
     "read": "numbers read in the source",
     "memory": "numbers from memory, not checked against the source",
+    "unconfirmed": "numbers unconfirmed: not found in the source, or borrowed",
     "practice": "common practice, no published source",
     "computed": "computed from this infant's own data",
 }

@@ -108,7 +108,7 @@ def test_the_help_names_every_command(env: dict[str, str]) -> None:
             ["assess", "README-or-anything.ndjson", "--as-of", "01/06/2031"],
             "'01/06/2031' is not a date; write 2031-06-01",
         ),
-        (["assess", "pyproject.toml", "--policy", "uk-1066"], "there is no policy 'uk-1066'; known: aap-2018"),
+        (["assess", "pyproject.toml", "--policy", "uk-1066"], "there is no policy 'uk-1066'; known: aap-2006"),
         (["assess", "pyproject.toml", "--site", "atlantis"], "there is no site 'atlantis'; known: larkmoor"),
         (["ingest", "pyproject.toml"], "--site"),
         (["ingest", "nowhere.ndjson", "--site", "larkmoor"], "there is no such file"),
@@ -548,7 +548,7 @@ def copied(folder: Path, source: Path) -> Path:
     [
         ("larkmoor", 'timezone = "America/Denver"', 'timezone = "Mars/Olympus"', "larkmoor.toml.timezone"),
         ("larkmoor", "[publish]", "[publish]\ncolour = 1", "publish.colour"),
-        ("larkmoor", 'policy = "aap-2018"', 'policy = "uk-1066"', "uses the policy 'uk-1066'; known: aap-2018"),
+        ("larkmoor", 'policy = "aap-2018"', 'policy = "uk-1066"', "uses the policy 'uk-1066'; known: aap-2006"),
         ("larkmoor", "grams = 780 }", "grams = 781 }", "a worked example does not hold"),
         ("larkmoor", 'id = "larkmoor"', 'id = "larkmor"', "must be 'larkmoor', like the file's name"),
         ("larkmoor", "[units]", '[hook]\nsecret = "UNSET_SECRET"\n\n[units]', "UNSET_SECRET, which its file names"),
