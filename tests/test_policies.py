@@ -2,7 +2,7 @@
 what the guidelines say.
 
 Three guidelines are restated here a second time, from their text and in another way (days are walked one by one, no
-formula), so that a slip of transcription in a file shows; `core/test_editions_oracle.py` does the same for the others.
+formula), so that a slip of rendering in a file shows; `core/test_editions_oracle.py` does the same for the others.
 """
 
 from __future__ import annotations
