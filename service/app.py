@@ -156,6 +156,7 @@ def running(service: Service, jobs: bool = True) -> Iterator[str]:
 
         stack.callback(stop)
         for site in service.sites:
+            service.flow.say_again(site)  # a start often follows a change
             changed = service.flow.reassess(site)
             if changed:
                 log.info("%s: %d infants decided again under another edition", site, changed)

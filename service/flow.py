@@ -309,6 +309,12 @@ class Flow:
         """Send what is due at the site through its channels: name -> sender."""
         return announce.publish(self.database, self.site(site), senders, self.clock, limit)
 
+    def say_again(self, site: str) -> int:
+        """Let everything a site's server refused be said once more: somebody may have changed something. How many."""
+        now = self.clock()
+        with self.database.transaction() as connection:
+            return outbox.retry_refused(connection, self.site(site).id, now)
+
     def work(self) -> dict[str, tuple[bool, bool]]:
         """(something to digest, something to send now) for every site."""
         now = self.clock()

@@ -31,12 +31,6 @@ def additions(reading: Reading, before: Iterable[Fact]) -> list[Fact]:
     return own + _gaps([*before, *own])
 
 
-def is_newest(version: Version, others: Iterable[Version]) -> bool:
-    """Whether no other version of the resource comes after this one."""
-    versions = [version, *others]
-    return ordered(versions)[-1] == version
-
-
 def ordered(versions: Iterable[Version]) -> list[Version]:
     """Versions of one resource, oldest first: by number where every one has a number, else by time."""
     versions = list(versions)

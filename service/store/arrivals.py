@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from sqlalchemy import Connection, func, insert, select, update
+from sqlalchemy import Connection, insert, select, update
 
 from service.store.tables import arrivals
 
@@ -94,9 +94,3 @@ def body_of(connection: Connection, site: str, id: int) -> bytes:
 def sites_waiting(connection: Connection) -> set[str]:
     """Sites with an arrival that nobody has digested."""
     return set(connection.execute(select(arrivals.c.site).where(arrivals.c.state != "digested").distinct()).scalars())
-
-
-def count_by_state(connection: Connection) -> dict[tuple[str, str], int]:
-    """Number of arrivals by site and state."""
-    query = select(arrivals.c.site, arrivals.c.state, func.count()).group_by(arrivals.c.site, arrivals.c.state)
-    return {(site, state): count for site, state, count in connection.execute(query)}

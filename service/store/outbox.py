@@ -174,18 +174,6 @@ def sites_waiting(connection: Connection, now: datetime) -> set[str]:
     return set(connection.execute(query).scalars())
 
 
-def count_by_state(connection: Connection) -> dict[tuple[str, str], int]:
-    """Number of outbox rows by site and state."""
-    query = select(outbox.c.site, outbox.c.state, func.count()).group_by(outbox.c.site, outbox.c.state)
-    return {(site, state): count for site, state, count in connection.execute(query)}
-
-
-def of_patients(connection: Connection, site: str, patients: Sequence[str]) -> list[Row[Any]]:
-    """Everything said or to be said of these patients, newest first."""
-    query = select(outbox).where(outbox.c.site == site, outbox.c.patient.in_(patients))
-    return list(connection.execute(query.order_by(outbox.c.id.desc())))
-
-
 def _finish(connection: Connection, site: str, id: int, decision: int, **values: Any) -> None:
     connection.execute(
         update(outbox)

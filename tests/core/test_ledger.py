@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from service.core.infant import Fact, Reading, Rejection, Version, assemble, newest
-from service.core.ledger import additions, is_newest, ordered
+from service.core.ledger import additions, ordered
 
 RESOURCE = "Observation/1"
 
@@ -76,9 +76,6 @@ def test_a_version_nobody_can_read_takes_nothing_back() -> None:
 def test_the_newest_version_is_the_one_with_the_highest_number_or_the_latest_time() -> None:
     assert ordered([version(10, 1), version(9, 2)]) == [version(9, 2), version(10, 1)]
     assert ordered([version(10, 1), version(None, 2)]) == [version(10, 1), version(None, 2)]
-    assert is_newest(version(10, 1), [version(9, 2)])
-    assert not is_newest(version(9, 2), [version(10, 1)])
-    assert is_newest(version(1), [])
 
 
 @st.composite

@@ -178,6 +178,10 @@ def test_what_a_server_refuses_holds_up_nobody_and_is_kept(ward: Ward) -> None:
     assert (sent.done, sent.refused) == (1, 1)
     rows = ward.query("SELECT patient, state, problem FROM outbox ORDER BY patient")
     assert [tuple(row) for row in rows] == [("a", "refused", "not in this form"), ("b", "done", None)]
+    assert ward.flow.publish("northgate", {"fhir_task": lambda step: {}}).done == 0
+    assert ward.flow.say_again("northgate") == 1  # somebody has put it right
+    assert ward.flow.publish("northgate", {"fhir_task": lambda step: {}}).done == 1
+    assert ward.flow.say_again("northgate") == 0
 
 
 def test_a_decision_made_while_its_step_is_being_sent_is_sent_too(ward: Ward) -> None:
