@@ -38,7 +38,7 @@ def installation(tmp_path: Path, database_url: str) -> Iterator[tuple[Service, h
             "NORTH_NEW": "open barley",
             "RIDGELINE_MAX_BODY": "20000",
         }
-    ).having(port=8399)
+    ).having(port=0)
     with open_service(settings) as service, running(service, jobs=False) as url, httpx.Client(base_url=url) as client:
         yield service, client
 

@@ -95,7 +95,7 @@ def test_killed_while_hooks_come_in(environment: dict[str, str], data_folder: Pa
 
 
 def test_what_could_not_be_digested_is_tried_again_by_itself(environment: dict[str, str], database_url: str) -> None:
-    settings = read_settings({**environment, "DATABASE_URL": database_url}).having(port=8397)
+    settings = read_settings({**environment, "DATABASE_URL": database_url}).having(port=0)
     with psycopg.connect(database_url, autocommit=True) as owner, open_service(settings) as service:
         owner.execute("ALTER TABLE infants ADD CONSTRAINT fault CHECK (patient <> 'b')")
         with running(service) as url:
