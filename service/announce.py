@@ -13,7 +13,7 @@ from uuid import UUID
 from sqlalchemy import Connection, Row
 
 from service.core.decision import Decision, NextStep, from_json
-from service.errors import SiteRefused, SiteUnavailable
+from service.errors import RidgelineError, SiteUnavailable
 from service.fhir import write
 from service.fhir.sites import Site
 from service.fhir.write import Step
@@ -105,11 +105,14 @@ def publish(
                     outbox.put_off(connection, site.id, each.id, each.decision, str(error), until)
             log.warning("%s cannot be reached: %d steps put off", site.id, len(left))
             return Sent(done, len(left), refused)
-        except SiteRefused as error:
+        except (
+            Exception
+        ) as error:  # refused there, or not to be said as it stands: it must not hold up what is behind it
             refused += 1
-            log.error("%s refused outbox row %d, status %s", site.id, row.id, error.status)
+            problem = str(error) if isinstance(error, RidgelineError) else type(error).__name__
+            log.error("outbox row %d for %s was not taken: %s", row.id, site.id, type(error).__name__)
             with database.transaction() as connection:
-                outbox.refused(connection, site.id, row.id, row.decision, str(error), clock())
+                outbox.refused(connection, site.id, row.id, row.decision, problem, clock())
         else:
             done += 1
             with database.transaction() as connection:

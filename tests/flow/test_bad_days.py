@@ -11,7 +11,7 @@ from flow.conftest import Ward, gestation, patient, stay, weight
 from sqlalchemy.exc import DBAPIError
 
 from service.core.worklist import bucket, days_over
-from service.errors import NotFound, SiteRefused, SiteUnavailable
+from service.errors import NotFound, NotUnderstood, SiteRefused, SiteUnavailable
 from service.fhir.sites import Site
 from service.fhir.write import Step
 
@@ -166,18 +166,26 @@ def test_the_servers_are_down_for_an_hour(ward: Ward) -> None:
     assert ward.flow.publish("northgate", {"fhir_task": up}).done == 0
 
 
-def test_what_a_server_refuses_holds_up_nobody_and_is_kept(ward: Ward) -> None:
+@pytest.mark.parametrize(
+    ("error", "problem"),
+    [
+        (SiteRefused("not in this form", 422), "not in this form"),
+        (NotUnderstood("Task.code is no code"), "Task.code is no code"),
+        (ZeroDivisionError("900 g"), "ZeroDivisionError"),
+    ],
+)
+def test_what_cannot_be_said_holds_up_nobody_and_is_kept(ward: Ward, error: Exception, problem: str) -> None:
     ward.send(patient("a"), weight("a", 900), patient("b"), weight("b", 901))
 
     def refuse_a(step: Step) -> dict[str, str]:
         if step.patient == "a":
-            raise SiteRefused("not in this form", 422)
+            raise error
         return {}
 
     sent = ward.flow.publish("northgate", {"fhir_task": refuse_a})
     assert (sent.done, sent.refused) == (1, 1)
     rows = ward.query("SELECT patient, state, problem FROM outbox ORDER BY patient")
-    assert [tuple(row) for row in rows] == [("a", "refused", "not in this form"), ("b", "done", None)]
+    assert [tuple(row) for row in rows] == [("a", "refused", problem), ("b", "done", None)]
     assert ward.flow.publish("northgate", {"fhir_task": lambda step: {}}).done == 0
     assert ward.flow.say_again("northgate") == 1  # somebody has put it right
     assert ward.flow.publish("northgate", {"fhir_task": lambda step: {}}).done == 1
