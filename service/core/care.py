@@ -24,14 +24,14 @@ What is the same everywhere (reviews, the watch over injected eyes) is stated on
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, Final, Literal
 
 from service.core.ages import parse_age
 from service.core.findings import ZONES, Eye, TreatmentKind, Zone
-from service.core.intervals import Row, parse_rows, read_days
-from service.core.origin import ORIGIN_KEYS, Origin, numbered, only, origin, text
+from service.core.intervals import Row, check_order, parse_row, read_days
+from service.core.origin import ORIGIN_KEYS, Origin, Rule, merge, numbered, only, origin, text, unique
 from service.errors import ConfigurationError, NotUnderstood
 
 CARE_KEYS: Final = ("care_of", "repeat", "treatment", "review", "watch", "stop", "candidate", "caution")
@@ -149,7 +149,7 @@ class Care:
     candidate: Candidate | None = None
     caution: Caution | None = None
     borrowed: str = field(default="")
-    """The edition whose table and stop rules these are, when they are not its own."""
+    """The edition that lends what this one has not of its own: its table, stop rules, first look after laser."""
 
     def reviews_after(self, kind: TreatmentKind) -> tuple[Review, ...]:
         """The reviews after such a treatment, in order."""
@@ -170,8 +170,9 @@ class Care:
 NO_CARE: Final = Care()
 
 
-def borrow(care: Care, owner: str) -> Care:
-    """The care of another edition, every rule of it marked as borrowed and unconfirmed; its clock is not borrowed."""
+def borrow(care: Care, owner: str, common: Care) -> Care:
+    """The care of another edition, every rule of it that is not common to all marked as borrowed and unconfirmed; its
+    clock is not borrowed."""
 
     def mark(source: Origin) -> Origin:
         return replace(source, cite=f"{source.cite} (borrowed from {owner}, unconfirmed)", unconfirmed=True)
@@ -180,27 +181,61 @@ def borrow(care: Care, owner: str) -> Care:
         care, clock=SHORTEST, borrowed=owner,
         rows=tuple(replace(row, origin=mark(row.origin)) for row in care.rows),
         stops=tuple(replace(stop, origin=mark(stop.origin)) for stop in care.stops),
+        reviews=tuple(
+            review if review in common.reviews else replace(review, origin=mark(review.origin))
+            for review in care.reviews
+        ),
     )  # fmt: skip
 
 
 def parse_care(data: Mapping[str, Any], where: str, base: Care) -> Care:
-    """What a file says, over `base`: what is common to all, or what is borrowed. Raises ConfigurationError."""
-    rows = parse_rows(numbered(data, "repeat", where))
-    reviews = [_review(table, at) for table, at in numbered(data, "review", where)]
-    watches = [_watch(table, at) for table, at in numbered(data, "watch", where)]
-    stops = tuple(_stop(table, at) for table, at in numbered(data, "stop", where))
-    both = sorted((*base.reviews, *reviews), key=lambda review: (review.after, review.opens, review.due))
-    ids = [row.id for row in rows] + [review.id for review in both] + [stop.id for stop in stops]
-    ids += [watch.id for watch in (*base.watches, *watches)]
-    if repeated := sorted({name for name in ids if ids.count(name) > 1}):
-        raise ConfigurationError(where, f"the id {repeated[0]!r} is used twice")
+    """What an edition's file says, over `base`: what is common to all, or what is borrowed. A table or stop rules of
+    its own stand alone; reviews and watches stand beside those of the base. Raises ConfigurationError."""
+    rows, reviews, watches, stops = _rules(data, where)
+    if rows:
+        check_order(rows, f"{where}: repeat")
+    return _join(
+        data, where, base, rows or base.rows, (*base.reviews, *reviews), (*base.watches, *watches), stops or base.stops
+    )
+
+
+def vary_care(data: Mapping[str, Any], where: str, base: Care) -> Care:
+    """What a variation's file says, over the edition that it varies: a rule takes the place of the one of its id, a new
+    one is added. Raises ConfigurationError."""
+    rows, reviews, watches, stops = _rules(data, where)
+    care = _join(
+        data, where, base, merge(base.rows, rows), merge(base.reviews, reviews), merge(base.watches, watches),
+        merge(base.stops, stops),
+    )  # fmt: skip
+    check_order(care.rows, f"{where}: repeat")
+    return care
+
+
+def _rules(
+    data: Mapping[str, Any], where: str
+) -> tuple[tuple[Row, ...], tuple[Review, ...], tuple[Watch, ...], tuple[Stop, ...]]:
+    return (
+        tuple(parse_row(table, at) for table, at in numbered(data, "repeat", where)),
+        tuple(_review(table, at) for table, at in numbered(data, "review", where)),
+        tuple(_watch(table, at) for table, at in numbered(data, "watch", where)),
+        tuple(_stop(table, at) for table, at in numbered(data, "stop", where)),
+    )
+
+
+def _join(
+    data: Mapping[str, Any], where: str, base: Care, rows: Sequence[Row], reviews: Sequence[Review],
+    watches: Sequence[Watch], stops: Sequence[Stop],
+) -> Care:  # fmt: skip
+    """These rules, each kind in the order in which it is asked, and the single tables of the file or of the base."""
+    rules: tuple[Rule, ...] = (*rows, *reviews, *stops, *watches)
+    unique([rule.id for rule in rules], where)
     return replace(
         base,
-        rows=rows or base.rows,
+        rows=tuple(rows),
         clock=_clock(_table(data, "treatment", where), f"{where}: treatment") if "treatment" in data else base.clock,
-        reviews=tuple(both),
-        watches=(*base.watches, *watches),
-        stops=stops or base.stops,
+        reviews=tuple(sorted(reviews, key=lambda review: (review.after, review.opens, review.due))),
+        watches=tuple(sorted(watches, key=lambda watch: (watch.clock == "PMA", watch.until))),
+        stops=tuple(stops),
         candidate=_candidate(_table(data, "candidate", where), f"{where}: candidate")
         if "candidate" in data else base.candidate,
         caution=_caution(_table(data, "caution", where), f"{where}: caution") if "caution" in data else base.caution,

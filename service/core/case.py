@@ -20,6 +20,14 @@ The same format serves a policy's own `[[example]]` tables, the test suite and `
     kind = "injection"
     agent = "ranibizumab"
 
+    [example.closing]                                 # on what is on record until that day; `why`: core/course.py
+    on = 2031-12-01
+    by = "Dr Reed"
+    why = "screening-complete"
+
+    [[example.deferral]]                              # on, until, reason, ophthalmologist, neonatologist
+    [[example.hand_over]]                             # on, to, place, appointment, by, parents_told
+
 In `given` everything may be left out; a list gives values that disagree; `unreadable = ["birth_weight"]` says that
 something was sent that could not be read.
 """
@@ -27,25 +35,27 @@ something was sent that could not be read.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import MISSING, dataclass, fields, replace
 from datetime import date, datetime
 from typing import Any, Final, TypeVar
 
 from service.core.ages import Gestation
-from service.core.course import NOTHING_DONE, Course
+from service.core.course import CLOSINGS, NOTHING_DONE, Closing, Course, Deferral, HandOver
 from service.core.decision import Decision, decide
 from service.core.findings import parse_exam, parse_treatment
-from service.core.infant import Candidate, Days, Infant, Known
+from service.core.infant import Candidate, Days, Infant, Known, Weighing
 from service.core.origin import numbered
 from service.core.policy import Policy, parse_grams
 from service.errors import ConfigurationError, NotUnderstood
 
 T = TypeVar("T")
 
-_KEYS: Final = ("id", "source", "note", "given", "as_of", "exam", "treatment", "expect")
+_KEYS: Final = (
+    "id", "source", "note", "given", "as_of", "exam", "treatment", "closing", "deferral", "hand_over", "expect",
+)  # fmt: skip
 _GIVEN: Final = (
     "born", "gestational_age_at_birth", "birth_weight", "sex", "risk_flags", "weights", "unreadable", "known_since",
-    "deceased",
+    "deceased", "left_on",
 )  # fmt: skip
 _READABLE: Final = ("born", "gestational_age_at_birth", "birth_weight")
 _SEXES: Final = ("male", "female", "other", "unknown")
@@ -116,7 +126,17 @@ def parse_case(data: Mapping[str, Any], where: str) -> Case:
     course = Course.of(
         [parse_exam(table, at) for table, at in numbered(data, "exam", where)],
         [parse_treatment(table, at) for table, at in numbered(data, "treatment", where)],
+        deferrals=[_agreed(Deferral, table, at) for table, at in numbered(data, "deferral", where)],
+        hand_overs=[_agreed(HandOver, table, at) for table, at in numbered(data, "hand_over", where)],
     )
+    if "closing" in data:
+        given_closing = data["closing"]
+        if not isinstance(given_closing, Mapping):
+            raise ConfigurationError(f"{where}.closing", "must be a table")
+        closing = _agreed(Closing, {"basis": "", **given_closing}, f"{where}.closing")
+        if closing.why not in CLOSINGS:
+            raise ConfigurationError(f"{where}.closing.why", f"{closing.why!r} closes no course", tuple(CLOSINGS))
+        course = replace(course, closing=replace(closing, basis=closing.basis or course.until(closing.on).basis))
     return Case(name, _infant(name, given, day, f"{where}.given"), day, expect, course)
 
 
@@ -124,6 +144,24 @@ _EXPECTED: Final = (
     "eligible", "state", "because", "missing", "kind", "rule", "opens", "due", "closes", "by", "eye", "flags", "also",
     "gestational_age_at_birth", "postnatal_days", "postmenstrual_age",
 )  # fmt: skip
+
+
+def _agreed(kind: type[T], data: Mapping[str, Any], where: str) -> T:
+    """What was agreed, from a table with the very names it has; all but a note and what is true or false must be
+    there."""
+    days, found = ("on", "until", "appointment"), {}
+    known = {field.name: field for field in fields(kind)}  # type: ignore[arg-type]
+    for key, value in data.items():
+        if key not in known:
+            raise ConfigurationError(where, f"unknown key {key!r}", tuple(known))
+        found[key] = _date(value, f"{where}.{key}") if key in days else value
+    for name, field in known.items():
+        if name not in found and field.default is MISSING:
+            raise ConfigurationError(f"{where}.{name}", "is missing")
+        wanted = bool if name == "parents_told" else date if name in days else str
+        if name in found and not isinstance(found[name], wanted):
+            raise ConfigurationError(f"{where}.{name}", f"must be a {'truth value' if wanted is bool else 'text'}")
+    return kind(**found)
 
 
 def check_case(case: Case, policy: Policy, today: date) -> list[str]:
@@ -171,7 +209,7 @@ def _infant(name: str, given: Mapping[str, Any], as_of: date | None, where: str)
         raise ConfigurationError(f"{where}.deceased", "must be a date, true or false")
     if sex not in (None, *_SEXES):
         raise ConfigurationError(f"{where}.sex", "is not a sex as records write it", _SEXES)
-    _check_weights(given.get("weights", []), f"{where}.weights")
+    left = given.get("left_on")
     return Infant(
         patient=name,
         known_since=known_since,
@@ -182,21 +220,25 @@ def _infant(name: str, given: Mapping[str, Any], as_of: date | None, where: str)
         sex=sex,
         deceased=bool(deceased),
         deceased_on=deceased if isinstance(deceased, date) else None,
+        weights=_weighings(given.get("weights", []), f"{where}.weights"),
+        in_hospital=None if left is None else False,
+        left_on=None if left is None else _date(left, f"{where}.left_on"),
     )
 
 
-def _check_weights(weights: object, where: str) -> None:
-    """Later weights, `{ on = 2031-05-11, weight = "790g" }`: read strictly; no criterion uses growth so far."""
+def _weighings(weights: object, where: str) -> tuple[Weighing, ...]:
+    """Later weights, `{ on = 2031-05-11, weight = "790g" }`."""
     if not isinstance(weights, list):
         raise ConfigurationError(where, "must be a list")
+    found = []
     for weight in weights:
         if not isinstance(weight, Mapping) or set(weight) != {"on", "weight"}:
             raise ConfigurationError(where, "each weight is a table", ("on", "weight"))
-        _date(weight["on"], where)
         try:
-            parse_grams(weight["weight"])
+            found.append(Weighing(_date(weight["on"], where), parse_grams(weight["weight"])))
         except NotUnderstood as error:
             raise ConfigurationError(where, str(error)) from None
+    return tuple(sorted(found))
 
 
 def _days(value: object) -> Days:

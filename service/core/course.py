@@ -1,71 +1,171 @@
-"""An infant's course: exams, treatments, and what each eye needs next because of them.
+"""An infant's course: what was done to the eyes, what was agreed, and whether a closing stands.
 
-Each eye asks for what it needs: another exam, a review after treatment, treatment by the clock, somebody's decision.
-The soonest of all demands is the infant's next step. An exam that did not see an eye completely can only add a demand:
-what the eye asked for before stands until it has been seen.
+What the eyes need next because of it is `core/demands.py`.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+import hashlib
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime, time, timedelta
+from datetime import date, tzinfo
 from typing import Final
 
 from service.core.ages import format_age
-from service.core.care import Care, Review, Watch
-from service.core.findings import SIDES, Exam, Eye, Side, Treatment, Zone
-from service.core.intervals import HOLE_DAYS, interval, is_type_2, need
-from service.core.window import Kind, NextStep, Reason, Window
+from service.core.care import Care
+from service.core.findings import SIDES, Exam, Side, Treatment
 
 AgeOn = Callable[[date], int | None]
 """Postmenstrual age in days on a day, the youngest the infant may be; None when it is not known."""
 
-LONG_TERM: Final = (122, 183)
-"""Refraction and alignment 4 to 6 months after discharge, in days (memory; taken here from the day of closing)."""
+CLOSINGS: Final[Mapping[str, str]] = {
+    "screening-complete": "acute screening is complete",
+    "surveillance-complete": "the watch over injected eyes is complete",
+    "taken-over": "another unit or clinic has taken over",
+    "palliative": "a palliative decision was made",
+    "opt-out": "the family declined further exams",
+    "death": "the infant has died",
+}
+"""Why a person closes a course, and how it is said."""
 
-URGENCY: Final[tuple[Kind, ...]] = (
-    "treatment", "decision", "review-after-laser", "review-after-injection", "repeat-exam", "first-exam",
-    "data-needed", "long-term", "none",
-)  # fmt: skip
+_COMPLETE: Final = ("screening-complete", "surveillance-complete")
 
 
 @dataclass(frozen=True, slots=True)
 class Closing:
-    """A named person closed the course on a day, for a reason, with so many exams and treatments on record: another
-    one, or one taken back, opens the course again. `followed_up`: the long-term visit has been held, or handed over."""
+    """A named person closed the course on a day; `why` is a word of CLOSINGS. It rests on what was on record then
+    (`Course.basis`): another exam or treatment, one corrected or taken back, opens the course again."""
 
     on: date
     by: str
     why: str
-    exams: int
-    treatments: int
-    followed_up: bool = False
+    basis: str
+    note: str = ""
+
+    def __str__(self) -> str:
+        """`Dr Reed closed the course on 2031-09-01: acute screening is complete`."""
+        note = f" ({self.note})" if self.note else ""
+        return f"{self.by} closed the course on {self.on.isoformat()}: {CLOSINGS.get(self.why, self.why)}{note}"
+
+
+@dataclass(frozen=True, slots=True)
+class Deferral:
+    """On a day, both named clinicians put an exam off until another, for a reason. It moves no window."""
+
+    on: date
+    until: date
+    reason: str
+    ophthalmologist: str
+    neonatologist: str
+
+    def __str__(self) -> str:
+        return (
+            f"put off on {self.on.isoformat()} until {self.until.isoformat()} by {self.ophthalmologist} and "
+            f"{self.neonatologist}: {self.reason}"
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class HandOver:
+    """Who takes the infant on, and where and when the eyes are next looked at there."""
+
+    on: date
+    to: str
+    place: str
+    appointment: date
+    by: str
+    parents_told: bool = False
+
+    def __str__(self) -> str:
+        told = "the parents were told" if self.parents_told else "nobody has said that the parents were told"
+        return (
+            f"handed over to {self.to}, next exam on {self.appointment.isoformat()} at {self.place} ({self.by}); {told}"
+        )
 
 
 @dataclass(frozen=True, slots=True)
 class Course:
-    """Everything done so far. Build it with `of`, which puts the records in order."""
+    """Everything done and agreed so far. Build it with `of`, which puts the records in order. `followed_up`: the day
+    of the long-term visit, held or handed over. `unread`: kinds of record that were sent and could not be read. `zone`:
+    the site's, for the hours of a treatment clock; without one they are those of the clock on the wall."""
 
     exams: tuple[Exam, ...] = ()
     treatments: tuple[Treatment, ...] = ()
     closing: Closing | None = None
+    deferrals: tuple[Deferral, ...] = ()
+    hand_overs: tuple[HandOver, ...] = ()
+    followed_up: date | None = None
+    unread: tuple[str, ...] = ()
+    zone: tzinfo | None = None
 
     @classmethod
     def of(
-        cls, exams: Sequence[Exam] = (), treatments: Sequence[Treatment] = (), closing: Closing | None = None
-    ) -> Course:
+        cls, exams: Sequence[Exam] = (), treatments: Sequence[Treatment] = (), closing: Closing | None = None, *,
+        deferrals: Sequence[Deferral] = (), hand_overs: Sequence[HandOver] = (), followed_up: date | None = None,
+        unread: tuple[str, ...] = (), zone: tzinfo | None = None,
+    ) -> Course:  # fmt: skip
         """A course from records in any order."""
         return cls(
             tuple(sorted(exams, key=lambda exam: (exam.on, exam.at, exam.resource, repr(exam)))),
             tuple(sorted(treatments, key=lambda each: (each.on, each.resource, repr(each)))),
             closing,
+            tuple(sorted(set(deferrals), key=lambda each: (each.on, each.until, repr(each)))),
+            tuple(sorted(set(hand_overs), key=lambda each: (each.on, each.appointment, repr(each)))),
+            followed_up,
+            unread,
+            zone,
+        )
+
+    def until(self, day: date) -> Course:
+        """What had happened by the end of the day."""
+        followed_up, closing = self.followed_up, self.closing
+        return Course.of(
+            [exam for exam in self.exams if exam.on <= day],
+            [each for each in self.treatments if each.on <= day],
+            closing if closing is not None and closing.on <= day else None,
+            deferrals=[each for each in self.deferrals if each.on <= day],
+            hand_overs=[each for each in self.hand_overs if each.on <= day],
+            followed_up=followed_up if followed_up is not None and followed_up <= day else None,
+            unread=self.unread,
+            zone=self.zone,
         )
 
     @property
     def begun(self) -> bool:
         """Whether anything has been done."""
         return bool(self.exams or self.treatments)
+
+    @property
+    def held(self) -> int:
+        """On how many days the eyes were looked at."""
+        return len({exam.on for exam in self.exams})
+
+    @property
+    def basis(self) -> str:
+        """A digest of all that was found and done: what a closing rests on."""
+        found = sorted((exam.on.isoformat(), exam.at, repr(exam.right), repr(exam.left)) for exam in self.exams)
+        done = sorted((each.on.isoformat(), each.sides, each.kind, each.agent) for each in self.treatments)
+        return hashlib.sha256(repr((found, done)).encode()).hexdigest()[:16]
+
+    @property
+    def last(self) -> date | None:
+        """The day of the last exam."""
+        return self.exams[-1].on if self.exams else None
+
+    @property
+    def chain(self) -> tuple[Deferral, ...]:
+        """The deferrals since the eyes were last looked at: each puts the same exam off once more."""
+        return tuple(each for each in self.deferrals if self.last is None or each.on >= self.last)
+
+    def handed_over(self, left: date) -> HandOver | None:
+        """The hand-over that stands for an infant who left on a day: whoever takes over looks at the eyes after the
+        last exam here, and not before the infant left."""
+        standing = [
+            each
+            for each in self.hand_overs
+            if each.appointment >= left and (self.last is None or each.appointment > self.last)
+        ]
+        return standing[-1] if standing else None
 
     def treated(self, side: Side) -> tuple[Treatment, ...]:
         """The treatments of one eye."""
@@ -85,282 +185,29 @@ class Course:
         injected = any(self.injections(side) for side in SIDES)
         return injected and (until is None or age is None or age < until)
 
+    def reopened(self, care: Care, age: AgeOn) -> str:
+        """Why the closing on record does not stand, in words; "" when it does, or when there is none. Death ends every
+        course; only it, a palliative decision and another unit that takes over end the watch over an injected eye."""
+        closing = self.closing
+        if closing is None or closing.why == "death":
+            return ""
+        if closing.basis != self.basis:
+            return "what is on record has changed"
+        if closing.why == "taken-over":
+            return "" if self.hand_overs else "no hand-over is on record"
+        if closing.why != "palliative" and self.surveillance_open(care, age(closing.on)):
+            until = care.surveillance_age
+            words = f"until {format_age(until)} postmenstrual age" if until else "until somebody says how long"
+            return f"an injected eye is watched {words}"
+        return ""
+
     def closed(self, care: Care, age: AgeOn) -> bool:
         """Whether the closing on record still stands."""
-        closing = self.closing
-        return (
-            closing is not None
-            and (closing.exams, closing.treatments) == (len(self.exams), len(self.treatments))
-            and not self.surveillance_open(care, age(closing.on))
-        )
+        return self.closing is not None and not self.reopened(care, age)
+
+    def asks_long_term(self) -> bool:
+        """Whether the visit months after discharge is still to come, after a closing that stands."""
+        return self.followed_up is None and self.closing is not None and self.closing.why in _COMPLETE
 
 
 NOTHING_DONE: Final = Course()
-
-
-def order(step: NextStep) -> tuple[object, ...]:
-    """Soonest to close first; of those that close together, by the clock, then by what is sooner due and graver."""
-    if step.window is None:
-        return (date.max,)
-    return (
-        step.window.closes, step.by or "~", step.window.due, step.window.opens, URGENCY.index(step.kind),
-        step.eye or "", step.reason.rule, step.reason.text,
-    )  # fmt: skip
-
-
-def first_exam_done(course: Course, opens: date | None) -> bool:
-    """Whether the first exam has been held: since its window opened, an exam that saw an eye completely (the other eye
-    is then looked at again within seven days); before that, only one that saw both."""
-    if opens is None:
-        return all(course.complete(side) for side in SIDES)
-    return any(
-        exam.complete or (exam.on >= opens and any(exam.eye(side).complete for side in SIDES)) for exam in course.exams
-    )
-
-
-def demands(
-    course: Course, care: Care, age: AgeOn, first_opens: date | None = None, awaited: bool = False
-) -> list[NextStep]:  # fmt: skip
-    """All that the eyes ask for, soonest first. `first_opens`: when the window of the first exam opens; an exam before
-    it asks for nothing because an eye was not seen. `awaited`: that exam is still to come.
-
-    An eye that was never seen completely asks for an exam within seven days of the first thing done, unless the first
-    exam is awaited.
-    """
-    found: list[NextStep] = []
-    for side in SIDES:
-        asked = list(_Sight(course, care, age, side, first_opens).demands())
-        if course.begun and not awaited and not course.complete(side) and not course.treated(side):
-            held = [exam.on for exam in course.exams if first_opens is None or exam.on >= first_opens]
-            start = min([*held, *(treatment.on for treatment in course.treatments)])
-            asked.append(_within_seven(start, side, f"the {side} eye was not seen completely"))
-        found += asked
-    return sorted(found, key=order)
-
-
-@dataclass(frozen=True)
-class _Sight:
-    """One eye through the whole course."""
-
-    course: Course
-    care: Care
-    age: AgeOn
-    side: Side
-    first_opens: date | None
-
-    def demands(self) -> Iterator[NextStep]:
-        complete, treated = self.course.complete(self.side), self.course.treated(self.side)
-        since = complete[-1].on if complete else date.min
-        last = treated[-1] if treated else None
-        pending = list(self._after_treatment())
-        for exam in self.course.exams:
-            eye = exam.eye(self.side)
-            if exam.on < since:
-                continue
-            yield from self._needs(exam, eye)
-            answered = last is not None and exam.on <= last.on
-            if answered or (exam.on == since and not eye.complete) or self._does_not_count(exam, eye):
-                continue
-            if eye.complete and pending and _is_quiet(eye):
-                continue  # the schedule after treatment takes the place of the table
-            yield self._again(exam, eye, pending)
-        if last is not None and not pending and not any(exam.on > last.on for exam in complete):
-            yield _within_seven(
-                last.on, self.side, f"{last.kind} of the {self.side} eye, for which no review is laid down"
-            )
-        yield from pending
-        yield from self._missing_signs()
-
-    def _does_not_count(self, exam: Exam, eye: Eye) -> bool:
-        early = self.first_opens is not None and exam.on < self.first_opens
-        return early and not eye.complete and not eye.has_findings
-
-    def _again(self, exam: Exam, eye: Eye, pending: Sequence[NextStep]) -> NextStep:
-        """The next exam by the table: a review where the eye is under review."""
-        after = interval(eye, self.care.rows)
-        due, closes = (exam.on + timedelta(days=days) for days in (after.due, after.closes))
-        reviews: list[Kind] = [step.kind for step in pending if step.kind.startswith("review")]
-        injected: list[Kind] = ["review-after-injection"] if self.course.injections(self.side) else []
-        kind = (reviews or injected or ["repeat-exam"])[0]
-        reason = after.reason
-        text = f"{self.side} eye on {exam.on.isoformat()}: {reason.text}"
-        return NextStep(kind, Window(due, due, closes), Reason(reason.rule, reason.cite, text, reason.provenance),
-                        eye=self.side)  # fmt: skip
-
-    # --- treatment -----------------------------------------------------------------------------------------------
-
-    def _needs(self, exam: Exam, eye: Eye) -> Iterator[NextStep]:
-        """What the findings of one exam ask for at once, by the clock that starts with it. Weekends count; hours are
-        those of the clock on the wall. Without a time of day the clock starts with the day."""
-        wanted = need(eye)
-        if wanted is None:
-            return
-        what, reason = wanted
-        treated = self.course.treated(self.side)
-        if any(each.on >= exam.on and (each.kind == "surgery" or what != "surgery") for each in treated):
-            return
-        before = [each for each in treated if each.on < exam.on]
-        last = before[-1] if before and not eye.reactivation else None
-        days = (exam.on - last.on).days if last else 0
-        if last and what != "surgery" and days < self._settling(last):
-            return
-        text = f"{self.side} eye on {exam.on.isoformat()}: {reason.text}"
-        if what == "surgery":
-            window = Window(exam.on, exam.on, exam.on)
-            yield NextStep("decision", window, Reason(reason.rule, reason.cite, text, reason.provenance), eye=self.side)
-            return
-        best, latest = self.care.clock.hours_aggressive if eye.aggressive else self.care.clock.hours
-        start = datetime.combine(exam.on, time.fromisoformat(exam.at or "00:00"))
-        by = start + timedelta(hours=latest)
-        again = last is not None and days <= self._watched(last)
-        hours = f"{latest} hours" if best == latest else f"{best} to {latest} hours"
-        text = f"{text}; within {hours} of the exam"
-        if again and last is not None:
-            text = f"{text}; it is {days} days after {last.kind}: is more treatment needed?"
-        clock = self.care.clock.origin
-        provenance = clock.surety if reason.provenance == "read" else reason.provenance
-        yield NextStep(
-            "treatment" if what == "treatment" and not again else "decision",
-            Window(exam.on, (start + timedelta(hours=best)).date(), by.date()),
-            Reason(reason.rule, f"{reason.cite}; {clock.cite}", text, provenance),
-            by.isoformat(timespec="minutes"),
-            self.side,
-        )
-
-    def _settling(self, last: Treatment) -> int:
-        """Days after treatment in which its signs may still be fading: up to the first review that expects one."""
-        return min((review.expected_from for review in self.care.reviews_after(last.kind) if review.expects), default=0)
-
-    def _watched(self, last: Treatment) -> int:
-        """Days after treatment in which disease that is still there is a question of more treatment."""
-        days = [review.closes for review in self.care.reviews_after(last.kind)]
-        if last.kind == "injection":
-            days += [watch.until for watch in self.care.watches if watch.clock == "after"]
-        return max(days, default=0)
-
-    # --- after treatment -----------------------------------------------------------------------------------------
-
-    def _after_treatment(self) -> Iterator[NextStep]:
-        treated = self.course.treated(self.side)
-        lasers = [treatment for treatment in treated if treatment.kind == "laser"]
-        injections = self.course.injections(self.side)
-        if lasers and (step := self._review(lasers[-1])) is not None:
-            yield step
-        if not injections:
-            return
-        step = self._review(injections[-1])
-        yield step if step is not None else self._watch(injections[-1])
-        until = self.care.surveillance_age
-        if until is not None:
-            yield from self._decision_at(until, injections[-1])
-
-    def _seen_after(self, treatment: Treatment) -> date | None:
-        return max((exam.on for exam in self.course.complete(self.side) if exam.on > treatment.on), default=None)
-
-    def _review(self, treatment: Treatment) -> NextStep | None:
-        """The first review that no exam has been held for; an exam on or after the day it opens counts."""
-        seen = self._seen_after(treatment)
-        days = 0 if seen is None else (seen - treatment.on).days
-        for review in self.care.reviews_after(treatment.kind):
-            if days < review.opens:
-                return self._look(review, treatment.on, review.opens, f"{treatment.kind}")
-        return None
-
-    def _watch(self, injection: Treatment) -> NextStep:
-        """The next look at an injected eye: from the last exam, as often as its age then asked for."""
-        seen = self._seen_after(injection) or injection.on
-        age = self.age(seen)
-        for watch in self.care.watches:
-            reached = (seen - injection.on).days if watch.clock == "after" else age
-            if reached is None or reached < watch.until:
-                return self._look(watch, seen, watch.due, "injection")
-        return _within_seven(seen, self.side, f"the {self.side} eye was injected") if not self.care.watches else (
-            self._look(self.care.watches[-1], seen, self.care.watches[-1].due, "injection")
-        )  # fmt: skip
-
-    def _decision_at(self, until: int, injection: Treatment) -> Iterator[NextStep]:
-        """From the age up to which an injected eye is watched, somebody decides what becomes of it."""
-        seen = self._seen_after(injection) or injection.on
-        age = self.age(seen)
-        if age is None:
-            return
-        start = seen + timedelta(days=max(until - age, 0))
-        watch = self.care.watches[-1]
-        text = (
-            f"the {self.side} eye was injected on {injection.on.isoformat()} and {format_age(until)} postmenstrual age "
-            f"is reached on {(seen + timedelta(days=until - age)).isoformat()}: fully vascularized, laser to the "
-            "avascular retina, or keep watching; only a named clinician closes it"
-        )
-        yield NextStep(
-            "decision",
-            Window(start, start, start + timedelta(days=watch.due)),
-            Reason("injected-eye", watch.origin.cite, text, watch.origin.surety),
-            eye=self.side,
-        )
-
-    def _look(self, rule: Review | Watch, start: date, opens: int, what: str) -> NextStep:
-        window = Window(*(start + timedelta(days=days) for days in (opens, rule.due, rule.closes)))
-        text = f"{self.side} eye after {what}: look for {rule.look_for}"
-        kind: Kind = "review-after-injection" if what == "injection" else "review-after-laser"
-        return NextStep(kind, window, Reason(rule.id, rule.origin.cite, text, rule.origin.surety), eye=self.side)
-
-    def _missing_signs(self) -> Iterator[NextStep]:
-        """The eye was last seen when a sign was to be expected, and it did not show it: somebody decides."""
-        treated, complete = self.course.treated(self.side), self.course.complete(self.side)
-        if not treated or not complete or complete[-1].on <= treated[-1].on:
-            return
-        last, exam = treated[-1], complete[-1]
-        days, eye = (exam.on - last.on).days, exam.eye(self.side)
-        held = [
-            review for review in self.care.reviews_after(last.kind) if review.expects and review.expected_from <= days
-        ]
-        if not held or held[-1].shows(eye) or need(eye) is not None:
-            return
-        review = held[-1]
-        text = (
-            f"{self.side} eye on {exam.on.isoformat()}, {days} days after {last.kind}: {eye}; expected "
-            f"{review.look_for}: is more treatment needed?"
-        )
-        window = Window(exam.on, exam.on, exam.on + timedelta(days=HOLE_DAYS))
-        yield NextStep("decision", window, Reason(review.id, review.origin.cite, text, review.origin.surety),
-                       eye=self.side)  # fmt: skip
-
-
-def _is_quiet(eye: Eye) -> bool:
-    """No active disease: nothing that the table would look at sooner than the schedule after treatment."""
-    calm = eye.regressing or not eye.any_rop
-    return calm and eye.plus_read == "none" and not eye.notch and not eye.aggressive
-
-
-def _within_seven(start: date, side: Side, words: str) -> NextStep:
-    day = start + timedelta(days=HOLE_DAYS)
-    text = f"{words}: again within {HOLE_DAYS} days"
-    return NextStep("repeat-exam", Window(day, day, day), Reason("not-covered", "", text, "practice"), eye=side)
-
-
-# --- what is shown beside the steps --------------------------------------------------------------------------------
-
-
-def remarks(course: Course, care: Care, age: AgeOn) -> Iterator[str]:
-    """Sentences to show: what was read into a record, what is to be watched, what to weigh."""
-    for side in SIDES:
-        complete = course.complete(side)
-        if not complete:
-            continue
-        exam, eye = complete[-1], complete[-1].eye(side)
-        now = age(exam.on)
-        if eye.plus is None and eye.plus_read == "none":
-            yield f"{side} eye: plus was not recorded and no active disease was: read as none"
-        if is_type_2(eye):
-            yield f"{side} eye: type 2 disease, watched closely: it becomes type 1 with plus disease"
-        if eye.where == Zone.III and eye.nasal_at_ora is None:
-            yield f"{side} eye: zone III was recorded without saying that the nasal vessels reach the ora serrata"
-        if need(eye) and care.caution and (now is None or now >= care.caution.from_age):
-            yield care.caution.words
-        candidate = care.candidate
-        if (
-            candidate is not None and course.injections(side) and now is not None and now >= candidate.from_age
-            and (eye.avascular_site or eye.avascular_extent is not None) and eye.vessels not in (Zone.I, Zone.FULL)
-            and (eye.avascular_extent is None or eye.avascular_extent >= candidate.extent)
-        ):  # fmt: skip
-            yield f"{side} eye: candidate for laser to persistent avascular retina; weigh {candidate.weigh}"

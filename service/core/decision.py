@@ -8,13 +8,15 @@ eligible, never the reverse.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from datetime import date, timedelta
 from typing import TYPE_CHECKING, Any, Final, Literal, NamedTuple
 
 from service.core.ages import Gestation, format_age, postmenstrual_days, postnatal_days
-from service.core.course import LONG_TERM, NOTHING_DONE, Course, demands, first_exam_done, order, remarks
+from service.core.course import NOTHING_DONE, AgeOn, Closing, Course, Deferral, HandOver
+from service.core.demands import demands, first_exam_done, order, remarks
+from service.core.growth import Growth, judge_growth
 from service.core.infant import Candidate, Infant, plausible_gestation
 from service.core.stopping import propose_closing
 from service.core.window import Kind as Kind
@@ -39,13 +41,25 @@ class Ages:
 
 
 @dataclass(frozen=True, slots=True)
+class LastExam:
+    """The last exam in words, eye by eye, as a list shows it."""
+
+    on: date
+    right: str
+    left: str
+
+
+@dataclass(frozen=True, slots=True)
 class Decision:
     """The answer for one infant under one policy revision on one day. Immutable.
 
     `state` is one of four (no infant is ever in none or in two); `missing` names what must be recorded
     ("date_of_birth", "gestational_age_at_birth", "birth_weight"); `flags` are sentences to show; `evidence` names the
-    site's resources the weights and gestational ages came from. `also` is all else that the eyes ask for, soonest
-    first.
+    site's resources the weights and gestational ages came from. `also` is all else that is asked for, soonest first: by
+    the eyes, then a hand-over and the visit after discharge. `exams` and `treatments` count what has been done;
+    `deferrals` are those of the exam that is still to come, `hand_over` the one that stands for an infant who left,
+    `closing` the one on record, whether it stands or not, `followed_up` the day of the long-term visit, `last` the last
+    exam.
     """
 
     patient: str
@@ -63,7 +77,18 @@ class Decision:
     closed_by: str | None = None
     evidence: tuple[str, ...] = ()
     also: tuple[NextStep, ...] = ()
+    exams: int = 0
+    treatments: int = 0
+    deferrals: tuple[Deferral, ...] = ()
+    hand_over: HandOver | None = None
+    closing: Closing | None = None
+    followed_up: date | None = None
+    last: LastExam | None = None
 
+
+LONG_TERM: Final = (122, 183)
+"""Refraction and alignment 4 to 6 months after discharge, in days (memory); where the day of discharge is not known,
+after the course was closed."""
 
 NOTHING_NEXT: Final = "nothing is due"
 
@@ -90,18 +115,35 @@ def decide(infant: Infant, policy: Policy, as_of: date, course: Course = NOTHING
         reason = Reason(closed_by, "", _CLOSED[closed_by], "computed")
         return _decision(infant, policy, as_of, "closed", "no", (reason,), (), _nothing(reason), (), closed_by)
 
+    def age(day: date) -> int | None:
+        return _youngest(infant, day)
+
+    happened = course.until(as_of)
+    growth = judge_growth(
+        infant.gestation, infant.birth_weight, infant.born, infant.weights, infant.risk_flags, as_of
+    )  # fmt: skip
+    slow = growth.studied and bool(growth.since_birth)
     eligible = _eligible(infant, policy)
-    happened = _until(course, as_of)
-    flags = (*_flags(infant, policy, eligible), *_course_flags(infant, policy, course, happened, eligible))
     because = _because(infant, policy, held=eligible == "yes")
+    if slow and eligible != "yes":
+        eligible, because = "yes", growth.since_birth
+    flags = (
+        *_flags(infant, policy, eligible), *_growth_flags(infant, growth, eligible),
+        *_course_flags(infant, policy, course, happened, eligible, age),
+    )  # fmt: skip
+    closing = happened.closing
+    if closing is not None and happened.closed(policy.care, age):
+        rule = "deceased" if closing.why == "death" else closing.why
+        step = NextStep("none", None, Reason(rule, "", str(closing), "computed"))
+        if happened.asks_long_term():
+            step, flags = _long_term(infant, happened), (*flags, str(closing))
+            return _decision(infant, policy, as_of, "eligible", eligible, because, (), step, flags, course=happened)
+        return _decision(infant, policy, as_of, "closed", eligible, because, (), step, flags, rule, course=happened)
     if eligible == "no" and not happened.begun:
         return _decision(infant, policy, as_of, "not-eligible", "no", because, (), _nothing(because[0]), flags)
 
-    options = [] if eligible == "no" else list(_options(infant, policy))
-    steps = _steps(infant, policy, happened, None if eligible == "no" else _next(infant, options, eligible))
-    closing = happened.closing
-    if steps[0].kind == "none" and closing is not None:
-        return _decision(infant, policy, as_of, "closed", eligible, because, (), steps[0], flags, closing.why)
+    options = [] if eligible == "no" else list(_options(infant, policy, everyone=slow))
+    steps = _steps(policy, happened, None if eligible == "no" else _next(infant, options, eligible), age)
     return _decision(
         infant, policy, as_of,
         "unknown" if eligible == "unknown" else "eligible",
@@ -110,34 +152,13 @@ def decide(infant: Infant, policy: Policy, as_of: date, course: Course = NOTHING
         _missing(infant, options, eligible) if options or eligible != "no" else (),
         steps[0],
         flags,
-        also=tuple(steps[1:]),
+        also=(*steps[1:], *_beside(infant, happened)),
+        course=happened,
     )  # fmt: skip
 
 
-def _until(course: Course, day: date) -> Course:
-    """What had happened by the end of the day."""
-    closing = course.closing if course.closing is not None and course.closing.on <= day else None
-    return Course.of(
-        [exam for exam in course.exams if exam.on <= day],
-        [treatment for treatment in course.treatments if treatment.on <= day],
-        closing,
-    )
-
-
-def _steps(infant: Infant, policy: Policy, course: Course, first: NextStep | None) -> list[NextStep]:
-    """All that is to be done, soonest first; at least one step."""
-
-    def age(day: date) -> int | None:
-        return _youngest(infant, day)
-
-    closing = course.closing
-    if closing is not None and course.closed(policy.care, age):
-        words = f"{closing.by} closed the course on {closing.on.isoformat()}: {closing.why}"
-        if closing.followed_up:
-            return [NextStep("none", None, Reason("closed", "", words, "computed"))]
-        opens, closes = (closing.on + timedelta(days=days) for days in LONG_TERM)
-        text = f"{words}; refraction and alignment of the eyes 4 to 6 months later"
-        return [NextStep("long-term", Window(opens, opens, closes), Reason("long-term", "", text, "memory"))]
+def _steps(policy: Policy, course: Course, first: NextStep | None, age: AgeOn) -> list[NextStep]:
+    """All that the eyes ask for, soonest first; at least one step."""
     opening = first.window.opens if first is not None and first.kind == "first-exam" and first.window else None
     awaited = first if first is not None and not first_exam_done(course, opening) else None
     found = demands(course, policy.care, age, opening, awaited=awaited is not None)
@@ -146,6 +167,41 @@ def _steps(infant: Infant, policy: Policy, course: Course, first: NextStep | Non
     if proposal is not None:
         return [proposal, *sorted(steps, key=order)]
     return sorted(steps, key=order)
+
+
+def _beside(infant: Infant, course: Course) -> Iterator[NextStep]:
+    """What an infant needs who has left hospital with the course open: somebody who takes over, from the day of leaving
+    until place and date are recorded; and, months later, a look at refraction and alignment."""
+    if infant.in_hospital is not False:
+        return
+    left = infant.left_on or infant.known_since
+    if course.handed_over(left) is None:
+        text = "left hospital with the course open: record who takes over, and place and date of the next exam there"
+        reason = Reason("hand-over", "common practice, no source", text, "practice")
+        yield NextStep("hand-over", Window(left, left, left), reason)
+    if course.begun and course.followed_up is None and infant.left_on is not None:
+        yield _long_term(infant, course)
+
+
+def _long_term(infant: Infant, course: Course) -> NextStep:
+    """Refraction and alignment, months after discharge; where that day is not known, after the closing."""
+    closed_on = course.closing.on if course.closing is not None else None
+    start = infant.left_on or closed_on or infant.known_since
+    opens, closes = (start + timedelta(days=days) for days in LONG_TERM)
+    since = "discharge" if infant.left_on else "the course was closed"
+    text = f"refraction and alignment of the eyes 4 to 6 months after {since} on {start.isoformat()}"
+    return NextStep("long-term", Window(opens, opens, closes), Reason("long-term", "", text, "memory"))
+
+
+def _growth_flags(infant: Infant, growth: Growth, eligible: Eligibility) -> Iterator[str]:
+    """Said of infants like those the growth criteria were made on; what they cannot rule out, only of those who would
+    else not be examined, where the unit sends weights at all."""
+    if not growth.studied:
+        return
+    if growth.since_birth:
+        yield f"growth criteria ask for an exam: {'; '.join(reason.text for reason in growth.since_birth)}"
+    elif growth.verdict == "unknown" and infant.weights and eligible != "yes":
+        yield f"growth criteria cannot rule out an exam: {growth.missing}"
 
 
 def _youngest(infant: Infant, day: date) -> int | None:
@@ -157,26 +213,18 @@ def _youngest(infant: Infant, day: date) -> int | None:
 
 
 def _course_flags(
-    infant: Infant, policy: Policy, course: Course, happened: Course, eligible: Eligibility
-) -> tuple[str, ...]:
-    if not course.begun and course.closing is None:
-        return ()
-
-    def age(day: date) -> int | None:
-        return _youngest(infant, day)
-
+    infant: Infant, policy: Policy, course: Course, happened: Course, eligible: Eligibility, age: AgeOn
+) -> tuple[str, ...]:  # fmt: skip
     flags = list(remarks(happened, policy.care, age))
     if eligible == "no" and happened.begun:
         flags.append("outside the criteria, and followed because an exam or a treatment is on record")
     if (len(course.exams), len(course.treatments)) != (len(happened.exams), len(happened.treatments)):
         flags.append("an exam or a treatment is dated later than today and does not count yet")
-    if happened.closing is not None and not happened.closed(policy.care, age):
-        why = (
-            "an injected eye is watched until 65 weeks"
-            if happened.surveillance_open(policy.care, age(happened.closing.on))
-            else "what is on record has changed"
-        )
-        flags.append(f"the course was closed on {happened.closing.on.isoformat()} and is open again: {why}")
+    if happened.closing is not None and (why := happened.reopened(policy.care, age)):
+        flags.append(f"{happened.closing}; it is open again: {why}")
+    flags += [str(deferral) for deferral in happened.chain]
+    if infant.in_hospital is False and (over := happened.handed_over(infant.left_on or infant.known_since)):
+        flags.append(str(over))
     return tuple(dict.fromkeys(flags))
 
 
@@ -213,8 +261,8 @@ class Option(NamedTuple):
     weight: int
 
 
-def _options(infant: Infant, policy: Policy) -> Iterable[Option]:
-    """A window for every combination of values the infant may have that makes an exam due."""
+def _options(infant: Infant, policy: Policy, everyone: bool = False) -> Iterable[Option]:
+    """A window for every combination of values the infant may have that makes an exam due (`everyone`: any does)."""
     grams, days = set(infant.birth_weight.values), set[int]()
     for value in infant.gestation.values:
         days.update(policy.gestation_knots(value.days()))
@@ -225,7 +273,7 @@ def _options(infant: Infant, policy: Policy) -> Iterable[Option]:
         grams.update(policy.weight_knots)
     for gram in sorted(grams):
         for day in sorted(days):
-            if policy.eligible(day, gram, bool(infant.risk_flags)):
+            if everyone or policy.eligible(day, gram, bool(infant.risk_flags)):
                 rule = policy.first_exam(day, gram)
                 for born in _births(infant):
                     yield Option(rule.window(born, day), rule, born, day, gram)
@@ -343,13 +391,24 @@ def _nothing(reason: Reason) -> NextStep:
 def _decision(
     infant: Infant, policy: Policy, as_of: date, state: State, eligible: Eligibility, because: tuple[Reason, ...],
     missing: tuple[str, ...], step: NextStep, flags: tuple[str, ...], closed_by: str | None = None,
-    also: tuple[NextStep, ...] = (),
+    also: tuple[NextStep, ...] = (), course: Course = NOTHING_DONE,
 ) -> Decision:  # fmt: skip
+    left = infant.left_on or infant.known_since if infant.in_hospital is False else None
     return Decision(
         patient=infant.patient, policy=policy.id, revision=policy.revision, as_of=as_of, state=state,
         eligible=eligible, because=because, missing=missing, ages=_ages(infant, as_of), next=step, flags=flags,
         birth_weight=infant.birth_weight.value, closed_by=closed_by, evidence=_evidence(infant), also=also,
+        exams=course.held, treatments=len({(each.on, each.kind) for each in course.treatments}), deferrals=course.chain,
+        hand_over=course.handed_over(left) if left else None, closing=course.closing,
+        followed_up=course.followed_up, last=_last(course),
     )  # fmt: skip
+
+
+def _last(course: Course) -> LastExam | None:
+    if not course.exams:
+        return None
+    exam = course.exams[-1]
+    return LastExam(exam.on, str(exam.right), str(exam.left))
 
 
 # --- as JSON, and back ---------------------------------------------------------------------------------------------
@@ -373,8 +432,18 @@ def from_json(body: Mapping[str, Any]) -> Decision:
             "flags": tuple(body["flags"]),
             "evidence": tuple(body["evidence"]),
             "also": tuple(_step(step) for step in body.get("also", ())),
+            "deferrals": tuple(Deferral(**_dated(each)) for each in body.get("deferrals", ())),
+            "hand_over": HandOver(**_dated(body["hand_over"])) if body.get("hand_over") else None,
+            "closing": Closing(**_dated(body["closing"])) if body.get("closing") else None,
+            "followed_up": date.fromisoformat(body["followed_up"]) if body.get("followed_up") else None,
+            "last": LastExam(**_dated(body["last"])) if body.get("last") else None,
         }
     )
+
+
+def _dated(body: Mapping[str, Any]) -> dict[str, Any]:
+    days = ("on", "until", "appointment")
+    return {key: date.fromisoformat(value) if key in days else value for key, value in body.items()}
 
 
 def _step(body: Mapping[str, Any]) -> NextStep:

@@ -19,6 +19,15 @@ a fact may carry:
     stay           {"encounter": status, "open": true|false, "place": "Location/bed-3"|null, "place_text": str|null,
                     "since": date|null, "until": date|null, "disposition": str|null}
     place          {"name": str|null, "part_of": "Location/..."|null, "kind": "bed"|"room"|"ward"|...|null}
+    weight         {"on": "2031-05-11", "grams": 790}             body weight on a day; never the birth weight
+    exam           {"on": "2031-06-09", "at": "09:30", "right": {...}, "left": {...}, ...}    core.findings.parse_exam
+    finding        {"on": date, "at": "09:30", "eyes": "right"|"left"|"both", "of": {...}}    one share of an exam
+    treatment      {"on": date, "eyes": "right"|"left"|"both", "kind": "laser", "agent": ""}
+    closing        {"on": date, "by": "...", "why": word of core.course.CLOSINGS, "note": "...", "basis": "..."}
+    reopening      {"on": date, "by": "...", "why": "..."}        a newer version of what closed the course
+    deferral       {"on": date, "until": date, "reason": "...", "ophthalmologist": "...", "neonatologist": "..."}
+    hand_over      {"on": date, "to": "...", "place": "...", "date": date, "by": "...", "parents_told": bool}
+    long_term      {"on": date, "by": "...", "where": "..."}      refraction and alignment: looked at or handed over
     unreadable     {"of": "birth_weight", "reason": "..."}        something was said and could not be read
     retracted      {}                                             this version says nothing about this infant
 
@@ -39,7 +48,8 @@ T = TypeVar("T")
 FACT_NAMES: Final = frozenset(
     {
         "born", "gestation", "birth_weight", "sex", "multiple", "deceased", "fetal", "identifier", "name",
-        "replaced_by", "mother", "risk", "stay", "place", "unreadable", "retracted",
+        "replaced_by", "mother", "risk", "stay", "place", "unreadable", "retracted", "weight", "exam", "finding",
+        "treatment", "closing", "reopening", "deferral", "hand_over", "long_term",
     }
 )  # fmt: skip
 
@@ -185,6 +195,14 @@ class Days:
         return self.low.isoformat() if self.exact else f"{self.low.isoformat()}..{self.high.isoformat()}"
 
 
+@dataclass(frozen=True, slots=True, order=True)
+class Weighing:
+    """A body weight in grams on a day."""
+
+    on: date
+    grams: int
+
+
 @dataclass(frozen=True, slots=True)
 class Infant:
     """What the facts say, taken together, of one person. `known_since` is the day the site first named them.
@@ -213,6 +231,7 @@ class Infant:
     in_hospital: bool | None = None
     left_on: date | None = None
     disposition: str = ""
+    weights: tuple[Weighing, ...] = ()
 
 
 def newest(facts: Iterable[Fact]) -> tuple[list[Fact], list[Fact]]:
@@ -280,6 +299,7 @@ def assemble(patient: str, facts: Iterable[Fact], known_since: date) -> Infant:
         birth_order=next((int(f.value["order"]) for f in multiple if f.value.get("order")), None),
         name=_first(said, "name", "text") or "",
         identifier=_first(said, "identifier", "value") or "",
+        weights=tuple(sorted({Weighing(_day(f.value["on"]), int(f.value["grams"])) for f in said.get("weight", [])})),
         **_whereabouts(said.get("stay", [])),
     )
 
@@ -338,8 +358,10 @@ def _record(said: Mapping[str, list[Fact]], born: Known[Days], known_since: date
     old = all((known_since - value.high).days > OLDEST_TRACKED_DAYS for value in born.values)
     if old and not born.unsettled:
         return "older"
-    newborn = {"birth_weight", "gestation", "stay", "unreadable", "born", "risk"}
-    return "infant" if newborn & said.keys() else "unborn-or-empty"
+    newborn = {"birth_weight", "gestation", "stay", "unreadable", "born", "risk", "exam", "finding", "treatment"}
+    unread = {fact.value.get("of") for fact in said.get("unreadable", [])}
+    told = said.keys() - ({"unreadable"} if unread <= {"weight"} else set())  # a body weight may be anybody's
+    return "infant" if newborn & told else "unborn-or-empty"
 
 
 def _whereabouts(stays: list[Fact]) -> dict[str, Any]:

@@ -19,6 +19,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cache
 from itertools import product
 from typing import Any, Final, Literal
 
@@ -91,7 +92,7 @@ def _assumed_stage(eye: Eye) -> str | None:
 
 def interval(eye: Eye, rows: Sequence[Row]) -> Interval:
     """When to look again at an eye after an exam. Never raises; an eye that is not complete is seen again within
-    seven days."""
+    seven days, and so is disease that should be treated, where a row does not mind how bad it is."""
     if eye.lacking:
         return _seven("incomplete", f"{eye.lacking}")
     if eye.notch or eye.reactivation:
@@ -100,7 +101,10 @@ def interval(eye: Eye, rows: Sequence[Row]) -> Interval:
     found = [] if detached else [row for row in rows if row.about(eye)]
     if not found:
         return _seven("not-covered", f"{eye} is not covered by the table")
-    return min(found, key=lambda row: (row.closes, row.due)).interval(eye)
+    shortest = min(found, key=lambda row: (row.closes, row.due))
+    if shortest.closes > HOLE_DAYS and need(eye) is not None:
+        return _seven("not-covered", f"{eye} is not covered by the table")
+    return shortest.interval(eye)
 
 
 def need(eye: Eye) -> tuple[Need, Reason] | None:
@@ -146,15 +150,6 @@ def _seven(rule: str, words: str) -> Interval:
 # --- strict reading ------------------------------------------------------------------------------------------------
 
 
-def parse_rows(numbered: Sequence[tuple[Mapping[str, Any], str]]) -> tuple[Row, ...]:
-    """The `[[repeat]]` tables of an edition, each with its place. Raises ConfigurationError, also where a worse
-    finding would wait longer than a milder one."""
-    rows = tuple(_row(table, where) for table, where in numbered)
-    if rows:
-        _check_order(rows, numbered[0][1].rpartition("[")[0])
-    return rows
-
-
 def every_finding() -> Iterator[Eye]:
     """Every combination of zone, stage and plus that a table can be about, active and regressing."""
     for zone, plus, stage in product(Zone, PLUS, (*_TABLE_STAGES, "regressing")):
@@ -177,23 +172,32 @@ def is_worse(eye: Eye, other: Eye) -> bool:
     return here != there and all(mine >= theirs for mine, theirs in zip(here, there, strict=True))
 
 
+@cache
+def _worse_pairs() -> tuple[tuple[Eye, Eye], ...]:
+    found = list(every_finding())
+    return tuple((eye, other) for eye, other in product(found, found) if is_worse(eye, other))
+
+
 def _rank(eye: Eye) -> tuple[int, ...]:
     zone = -2 * (eye.where or 0) + eye.near_zone_i
     stage = eye.stage or "0"
     return zone, STAGES.index(stage), PLUS.index(eye.plus or "none")
 
 
-def _check_order(rows: Sequence[Row], where: str) -> None:
-    found = [(eye, interval(eye, rows)) for eye in every_finding()]
-    for (eye, mine), (other, its) in product(found, found):
-        if is_worse(eye, other) and (mine.due > its.due or mine.closes > its.closes):
+def check_order(rows: Sequence[Row], where: str) -> None:
+    """Refuses a table in which a worse finding would wait longer than a milder one. Raises ConfigurationError."""
+    waits = {eye: interval(eye, rows) for eye in every_finding()}
+    for eye, other in _worse_pairs():
+        mine, its = waits[eye], waits[other]
+        if mine.due > its.due or mine.closes > its.closes:
             days, others = f"{mine.due} to {mine.closes} days", f"{its.due} to {its.closes} days"
             raise ConfigurationError(
                 where, f"a worse finding must not wait longer: {eye} waits {days}, the milder {other} {others}"
             )
 
 
-def _row(data: Mapping[str, Any], where: str) -> Row:
+def parse_row(data: Mapping[str, Any], where: str) -> Row:
+    """One `[[repeat]]` table. Raises ConfigurationError."""
     only(data, _ROW_KEYS, where)
     due, closes = read_days(data, "due", where), read_days(data, "closes", where)
     if not 0 < due <= closes:

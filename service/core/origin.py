@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Any, Final, Protocol, TypeVar
 
 from service.errors import ConfigurationError
 
@@ -27,6 +27,17 @@ class Origin:
     def surety(self) -> str:
         """How sure the numbers are, as a Reason says it: the provenance, or "unconfirmed"."""
         return "unconfirmed" if self.unconfirmed else self.provenance
+
+
+class Rule(Protocol):
+    """Anything a file gives a name to."""
+
+    @property
+    def id(self) -> str:
+        """The name, once in a file."""
+
+
+R = TypeVar("R", bound=Rule)
 
 
 def origin(data: Mapping[str, Any], where: str) -> Origin:
@@ -71,3 +82,16 @@ def only(data: Mapping[str, Any], allowed: Sequence[str], where: str) -> None:
     for key in data:
         if key not in allowed:
             raise ConfigurationError(where, f"unknown key {key!r}", tuple(allowed))
+
+
+def merge(rules: Sequence[R], changes: Sequence[R]) -> tuple[R, ...]:
+    """The rules with each change in the place of the rule of its id, and what is new at the end."""
+    changed = {rule.id: rule for rule in changes}
+    known = {rule.id for rule in rules}
+    return (*(changed.get(rule.id, rule) for rule in rules), *(rule for rule in changes if rule.id not in known))
+
+
+def unique(ids: Sequence[str], where: str) -> None:
+    """Refuses an id that is used twice. Raises ConfigurationError."""
+    if repeated := sorted({id for id in ids if ids.count(id) > 1}):
+        raise ConfigurationError(where, f"the id {repeated[0]!r} is used twice")

@@ -19,8 +19,10 @@ Every rule carries where its numbers come from: `provenance` is "read" (in the s
 
 from __future__ import annotations
 
+import hashlib
+import json
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, is_dataclass
 from datetime import date
 from functools import cached_property
 from typing import Any, Final, Literal
@@ -28,7 +30,7 @@ from typing import Any, Final, Literal
 from service.core.ages import date_at_postmenstrual, date_at_postnatal, format_age, parse_age
 from service.core.care import CARE_KEYS, NO_CARE, Care, parse_care
 from service.core.infant import PLAUSIBLE_GESTATION
-from service.core.origin import ORIGIN_KEYS, Origin, numbered, only, origin, tables, text
+from service.core.origin import ORIGIN_KEYS, Origin, Rule, numbered, only, origin, tables, text, unique
 from service.core.window import Reason, Window
 from service.errors import ConfigurationError, NotUnderstood
 
@@ -161,7 +163,9 @@ class FirstExam:
 
 @dataclass(frozen=True)
 class Policy:
-    """One edition of one guideline. `examples` is the raw `[[example]]` tables, see core/case.py."""
+    """One edition of one guideline, or a site's variation of one (core/variation.py), which also says what it
+    `extends`, the reason, who approved it and from which day on. `examples` is the raw `[[example]]` tables, see
+    core/case.py."""
 
     id: str
     revision: int
@@ -173,6 +177,24 @@ class Policy:
     risk_flags: Mapping[str, str]
     examples: tuple[Mapping[str, Any], ...]
     care: Care = NO_CARE
+    extends: str = ""
+    reason: str = ""
+    approved_by: str = ""
+    effective: date | None = None
+
+    @cached_property
+    def content(self) -> str:
+        """A digest of everything that decides, borrowed and common rules included: two editions of the same content
+        answer alike. Titles and examples are not part of it. An attribute that does not matter in a rule (None) is left
+        out, so that a new kind of attribute changes no digest of a rule that does without."""
+        decides = {part: _plain(getattr(self, part)) for part in ("criteria", "first_exams", "risk_flags", "care")}
+        return hashlib.sha256(json.dumps(decides, sort_keys=True).encode()).hexdigest()[:16]
+
+    @property
+    def origins(self) -> tuple[Origin, ...]:
+        """Where each rule's numbers come from, before and after the first exam."""
+        first = [*(rule.origin for rule in self.criteria), *(rule.origin for rule in self.first_exams)]
+        return (*first, *self.care.origins)
 
     def eligible(self, gestation: int | None, weight: int | None, at_risk: bool) -> bool | None:
         """Whether any criterion holds. None: a missing value decides. Days and grams."""
@@ -212,6 +234,18 @@ class Policy:
         return any(criterion.needs_risk for criterion in self.criteria)
 
 
+def _plain(value: Any) -> Any:
+    """Rules as plain data, in one way only."""
+    if is_dataclass(value):
+        parts = ((part.name, getattr(value, part.name)) for part in fields(value))
+        return {name: _plain(part) for name, part in parts if part is not None}
+    if isinstance(value, frozenset):
+        return sorted(value)
+    if isinstance(value, tuple):
+        return [_plain(part) for part in value]
+    return value
+
+
 _NAMES: Final = {"gestational_age": "gestational age at birth", "birth_weight": "birth weight"}
 
 
@@ -233,36 +267,53 @@ def parse_policy(data: Mapping[str, Any], where: str, base: Care = NO_CARE) -> P
     """A Policy from a parsed TOML document; `base` is the care common to all editions, or borrowed. Raises
     ConfigurationError naming `where` and the key."""
     only(data, _POLICY_KEYS, where)
-    criteria = [_criterion(table, at) for table, at in numbered(data, "criterion", where)]
-    rules = [_first_exam(table, at) for table, at in numbered(data, "first_exam", where)]
+    criteria = [parse_criterion(table, at) for table, at in numbered(data, "criterion", where)]
+    rules = [parse_first_exam(table, at) for table, at in numbered(data, "first_exam", where)]
+    check_rules(criteria, rules, where)
+    return Policy(
+        id=text(data, "id", where),
+        revision=parse_revision(data, where),
+        title=text(data, "title", where),
+        citation=text(data, "citation", where),
+        published=str(data.get("published", "")) or text(data, "published", where),
+        criteria=tuple(criteria),
+        first_exams=tuple(rules),
+        risk_flags=parse_flags(data, where),
+        examples=tuple(tables(data, "example", where)),
+        care=parse_care(data, where, base),
+    )
+
+
+def check_rules(criteria: Sequence[Criterion], rules: Sequence[FirstExam], where: str) -> None:
+    """Refuses a policy that selects nobody or leaves somebody selected without a window. Raises ConfigurationError."""
     if not criteria:
         raise ConfigurationError(where, "an edition needs at least one [[criterion]]")
     if not rules or rules[-1].cases or not all(rule.cases for rule in rules[:-1]):
         raise ConfigurationError(
             where, "the last [[first_exam]], and only the last, must apply to everyone else: leave out its `when`"
         )
-    _unique([criterion.id for criterion in criteria] + [rule.id for rule in rules], where)
-    flags = data.get("risk_flags", {})
-    if not isinstance(flags, Mapping) or not all(isinstance(text, str) for text in flags.values()):
-        raise ConfigurationError(f"{where}: risk_flags", 'must be a table of flag = "what it means"')
+    named: tuple[Rule, ...] = (*criteria, *rules)
+    unique([rule.id for rule in named], where)
+
+
+def parse_revision(data: Mapping[str, Any], where: str) -> int:
+    """The revision, a whole number from 1. Raises ConfigurationError."""
     revision = data.get("revision")
     if not isinstance(revision, int) or isinstance(revision, bool) or revision < 1:
         raise ConfigurationError(f"{where}: revision", "must be a whole number from 1")
-    return Policy(
-        id=text(data, "id", where),
-        revision=revision,
-        title=text(data, "title", where),
-        citation=text(data, "citation", where),
-        published=str(data.get("published", "")) or text(data, "published", where),
-        criteria=tuple(criteria),
-        first_exams=tuple(rules),
-        risk_flags=dict(flags),
-        examples=tuple(tables(data, "example", where)),
-        care=parse_care(data, where, base),
-    )
+    return revision
 
 
-def _criterion(data: Mapping[str, Any], where: str) -> Criterion:
+def parse_flags(data: Mapping[str, Any], where: str) -> dict[str, str]:
+    """The risk flags and what they mean. Raises ConfigurationError."""
+    flags = data.get("risk_flags", {})
+    if not isinstance(flags, Mapping) or not all(isinstance(meaning, str) for meaning in flags.values()):
+        raise ConfigurationError(f"{where}: risk_flags", 'must be a table of flag = "what it means"')
+    return dict(flags)
+
+
+def parse_criterion(data: Mapping[str, Any], where: str) -> Criterion:
+    """One `[[criterion]]` table. Raises ConfigurationError."""
     only(data, ("id", "risk", "uncertain", *_LIMIT_KEYS, *ORIGIN_KEYS), where)
     risk = data.get("risk", False)
     if not isinstance(risk, bool):
@@ -277,7 +328,8 @@ def _criterion(data: Mapping[str, Any], where: str) -> Criterion:
     return Criterion(text(data, "id", where), limits, risk, "uncertain" in data, origin(data, where))
 
 
-def _first_exam(data: Mapping[str, Any], where: str) -> FirstExam:
+def parse_first_exam(data: Mapping[str, Any], where: str) -> FirstExam:
+    """One `[[first_exam]]` table. Raises ConfigurationError, also where its window is out of order."""
     only(data, ("id", "when", "when_any", "opens", "due", "closes", *ORIGIN_KEYS), where)
     if "when" in data and "when_any" in data:
         raise ConfigurationError(where, "use either `when` or `when_any`")
@@ -363,9 +415,3 @@ def _moment(text: object, where: str) -> Moment:
     if clock == "PNA":
         return Moment("PNA", days)
     raise ConfigurationError(where, f"{text!r} must name its clock", ("31w0d PMA", "28d PNA"))
-
-
-def _unique(ids: Sequence[str], where: str) -> None:
-    repeated = {id for id in ids if ids.count(id) > 1}
-    if repeated:
-        raise ConfigurationError(where, f"the id {sorted(repeated)[0]!r} is used twice")

@@ -7,10 +7,11 @@ No rule speaks of an injected eye: that one is watched, and asked about, on its 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from datetime import date
 
 from service.core.care import Care, Stop
 from service.core.course import AgeOn, Course
-from service.core.findings import SIDES, Exam, Side, Zone
+from service.core.findings import SIDES, Exam, Eye, Side, Zone
 from service.core.intervals import is_prethreshold_or_worse, need
 from service.core.window import NextStep, Reason, Window
 
@@ -27,7 +28,7 @@ def propose_closing(course: Course, care: Care, age: AgeOn, awaited: Sequence[Ne
     if not last.complete:
         return None
     full = all(last.eye(side).vessels == Zone.FULL for side in SIDES)
-    if not full and min(len(course.complete(side)) for side in SIDES) < 2:
+    if not full and min(len(_looks(course, side)) for side in SIDES) < 2:
         return None
     rules = [next((stop for stop in care.stops if _holds(stop, course, side, age)), None) for side in SIDES]
     held = [rule for rule in rules if rule is not None]
@@ -40,33 +41,43 @@ def propose_closing(course: Course, care: Care, age: AgeOn, awaited: Sequence[Ne
     return NextStep("decision", Window(last.on, due, closes), Reason(held[0].id, origin.cite, text, origin.surety))
 
 
+def _looks(course: Course, side: Side) -> list[list[Eye]]:
+    """What was seen of an eye, day by day, where it was seen completely: two records of one day are one look."""
+    days: dict[date, list[Eye]] = {}
+    for exam in course.complete(side):
+        days.setdefault(exam.on, []).append(exam.eye(side))
+    return list(days.values())
+
+
 def _holds(stop: Stop, course: Course, side: Side, age: AgeOn) -> bool:
-    exams = course.complete(side)
-    eye, now = exams[-1].eye(side), age(exams[-1].on)
+    looks, now = _looks(course, side), age(course.complete(side)[-1].on)
     if stop.never is not None and any(_seen(stop.never, course, exam, side) for exam in course.exams):
         return False
     if stop.never == "treatment-requiring" and course.treated(side):
         return False
-    if stop.from_age is not None and (now is None or now < stop.from_age or is_prethreshold_or_worse(eye)):
+    young = stop.from_age is not None and (now is None or now < stop.from_age)
+    if young or (stop.from_age is not None and any(is_prethreshold_or_worse(eye) for eye in looks[-1])):
         return False
-    if stop.regressing and not _regressed(stop, exams[-stop.regressing :], side):
+    if stop.regressing and not _regressed(stop, looks[-stop.regressing :]):
         return False
     if stop.vessels is None:
         return True
     unsure = stop.confirm_below is not None and (now is None or now < stop.confirm_below)
-    if unsure and len(exams) < 2:
+    if unsure and len(looks) < 2:
         return False
-    return all(_reach(stop, exam, side) for exam in exams[-2 if unsure else -1 :])
+    return all(_reach(stop, eye) for look in looks[-2 if unsure else -1 :] for eye in look)
 
 
-def _reach(stop: Stop, exam: Exam, side: Side) -> bool:
-    vessels = exam.eye(side).vessels
-    return vessels is not None and stop.vessels is not None and vessels >= stop.vessels
+def _reach(stop: Stop, eye: Eye) -> bool:
+    """Zone III is zone III only where the nasal vessels were seen to reach the ora serrata (ICROP3)."""
+    if eye.vessels is None or stop.vessels is None or eye.vessels < stop.vessels:
+        return False
+    return eye.vessels == Zone.FULL or eye.nasal_at_ora is True
 
 
-def _regressed(stop: Stop, exams: Sequence[Exam], side: Side) -> bool:
-    eyes = [exam.eye(side) for exam in exams]
-    enough = len(eyes) == stop.regressing and all(eye.regressing for eye in eyes)
+def _regressed(stop: Stop, looks: Sequence[Sequence[Eye]]) -> bool:
+    eyes = [eye for look in looks for eye in look]
+    enough = len(looks) == stop.regressing and all(eye.regressing for eye in eyes)
     return enough and (not stop.complete or all(eye.regression == "complete" and eye.where != Zone.I for eye in eyes))
 
 

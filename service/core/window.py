@@ -8,7 +8,7 @@ from typing import Literal
 
 Kind = Literal[
     "first-exam", "repeat-exam", "treatment", "review-after-laser", "review-after-injection", "decision",
-    "data-needed", "long-term", "none",
+    "data-needed", "hand-over", "long-term", "none",
 ]  # fmt: skip
 
 
@@ -36,9 +36,9 @@ class Reason:
 class NextStep:
     """What comes next. `window` is None exactly when `kind` is "none".
 
-    `by` is the instant at which the clock of a treatment, or of a decision about one, runs out: `2031-06-04T09:30`,
-    local time at the infant's site, without a zone; the window closes on its date. `eye` is the eye that asks for the
-    step, None when it is the infant's.
+    `by` is the instant at which the clock of a treatment, or of a decision about one, runs out: local time at the
+    infant's site, `2031-06-04T09:30+02:00`, without the offset where no zone is known; the window closes on its date.
+    `eye` is the eye that asks for the step, None when it is the infant's.
     """
 
     kind: Kind

@@ -33,6 +33,11 @@ class Entry:
     kind: Kind
     window: Window
 
+    @property
+    def needs_hand_over(self) -> bool:
+        """Whether the infant has left and nobody is on record who takes over."""
+        return any(step.kind == "hand-over" for step in self.decision.also)
+
 
 def rank(entries: Iterable[Entry], today_at: Callable[[str], date]) -> list[Entry]:
     """The list in the order in which somebody should act. `today_at(site)` is the site's own calendar day.
@@ -40,9 +45,10 @@ def rank(entries: Iterable[Entry], today_at: Callable[[str], date]) -> list[Entr
     The order is:
 
     1. late before not late: the site's today is after `closes`;
-    2. among the late, more days over first; among the others, fewer days left to `closes` first;
+    2. among the late, more days over first; among the others, fewer days left to `closes` first; an exam that was put
+       off more than once counts as a week later for each further time (a choice of this project);
     3. then `due`, then `opens`, earlier first;
-    4. an infant who has left hospital before one who is still on the unit: nobody else will bring them;
+    4. who has left hospital with nobody to take over, then who has left, then who is still on the unit;
     5. the younger at birth first (not known counts as youngest), then the lighter (likewise);
     6. site and key, so that the order never depends on chance.
 
@@ -54,12 +60,13 @@ def rank(entries: Iterable[Entry], today_at: Callable[[str], date]) -> list[Entr
 
 def _order(entry: Entry, today: date) -> tuple[object, ...]:
     window, ages = entry.window, entry.decision.ages
-    left = (window.closes - today).days
+    left = (window.closes - today).days - 7 * max(len(entry.decision.deferrals) - 1, 0)
     gestation = Gestation.parse(ages.gestation).low if ages.gestation else 0
     return (
         left,  # negative when late
         (window.due - today).days,
         (window.opens - today).days,
+        not entry.needs_hand_over,
         not entry.left_hospital,
         gestation,
         entry.decision.birth_weight or 0,

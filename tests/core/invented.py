@@ -10,6 +10,8 @@ from typing import Any
 from hypothesis import strategies as st
 
 from service.core.ages import Gestation, format_age
+from service.core.course import CLOSINGS, Course
+from service.core.findings import KINDS, PLUS, REGRESSIONS, STAGES, VIEWS, ZONES
 from service.core.infant import (
     FACT_NAMES,
     PLAUSIBLE_GESTATION,
@@ -135,6 +137,23 @@ policies = st.sampled_from([*load_policies().values(), *map(made_up_policy, rang
 _iso = days.map(date.isoformat)
 _text = st.text(st.characters(exclude_categories=["Cs"]), max_size=8)
 _maybe = st.one_of(st.none(), _text)
+_eyes = st.fixed_dictionaries(
+    {},
+    optional={
+        "view": st.sampled_from(VIEWS),
+        "zone": st.sampled_from(["I", "II", "III"]),
+        "posterior": st.booleans(),
+        "vascularization": st.sampled_from(list(ZONES)),
+        "stage": st.sampled_from(STAGES),
+        "plus": st.sampled_from(PLUS),
+        "aggressive": st.booleans(),
+        "regression": st.sampled_from(REGRESSIONS),
+        "reactivation": st.booleans(),
+        "notch": st.booleans(),
+        "nasal_at_ora": st.booleans(),
+    },
+)
+"""Findings of an eye as they may be written, also those that cannot be."""
 SHAPES: dict[str, st.SearchStrategy[dict[str, Any]]] = {
     "born": births.map(lambda d: {"low": d.low.isoformat(), "high": d.high.isoformat()}),
     "gestation": st.builds(
@@ -164,6 +183,30 @@ SHAPES: dict[str, st.SearchStrategy[dict[str, Any]]] = {
         lambda of, reason: {"of": of, "reason": reason}, st.sampled_from([*sorted(FACT_NAMES), ""]), _text
     ),
     "retracted": st.just({}),
+    "weight": st.builds(lambda on, gram: {"on": on, "grams": gram}, _iso, grams),
+    "exam": st.builds(lambda on, right, left: {"on": on, "right": right, "left": left}, _iso, _eyes, _eyes),
+    "finding": st.builds(
+        lambda on, eyes, of: {"on": on, "eyes": eyes, "of": of}, _iso, st.sampled_from(["right", "left", "both"]), _eyes
+    ),
+    "treatment": st.builds(
+        lambda on, eyes, kind: {"on": on, "eyes": eyes, "kind": kind},
+        _iso, st.sampled_from(["right", "left", "both"]), st.sampled_from(KINDS),
+    ),
+    "closing": st.builds(
+        lambda on, why, basis: {"on": on, "by": "Dr Invented", "why": why, "basis": basis},
+        _iso, st.sampled_from(sorted(CLOSINGS)), st.sampled_from(["", Course().basis]),
+    ),
+    "reopening": st.builds(lambda on: {"on": on, "by": "Dr Invented", "why": "seen again"}, _iso),
+    "deferral": st.builds(
+        lambda on, until: {
+            "on": on, "until": until, "reason": "unwell", "ophthalmologist": "Dr One", "neonatologist": "Dr Two",
+        },
+        _iso, _iso,
+    ),
+    "hand_over": st.builds(
+        lambda on, then: {"on": on, "to": "Elsewhere", "place": "Eye clinic", "date": then, "by": "Nurse"}, _iso, _iso
+    ),
+    "long_term": st.builds(lambda on: {"on": on, "by": "Dr Invented", "where": "Eye clinic"}, _iso),
 }  # fmt: skip
 
 

@@ -10,8 +10,9 @@ from core.invented import infant
 
 from service.core.ages import Gestation
 from service.core.case import answers, check_case, parse_case
+from service.core.course import Deferral
 from service.core.decision import decide
-from service.core.infant import Days
+from service.core.infant import Days, Weighing
 from service.errors import ConfigurationError
 from service.policies import load_policies
 
@@ -107,6 +108,36 @@ def test_every_answer_can_be_expected_and_holds_of_itself() -> None:
     assert (outside["opens"], outside["due"], outside["closes"]) == (None, None, None)
 
 
+def test_what_was_agreed_in_a_case() -> None:
+    told = parse_case(
+        {
+            "id": "one",
+            "given": {"born": "2031-05-01", "gestational_age_at_birth": "25w3d", "birth_weight": "780g",
+                      "left_on": "2031-06-12", "weights": [{"on": "2031-05-20", "weight": "900g"},
+                                                           {"on": "2031-05-11", "weight": "790g"}]},
+            "exam": [{"on": "2031-06-09", "right": {"zone": "II", "stage": "0"}}],
+            "closing": {"on": "2031-06-10", "by": "Dr Reed", "why": "palliative"},
+            "deferral": [{"on": "2031-06-09", "until": "2031-06-10", "reason": "unwell", "ophthalmologist": "A",
+                          "neonatologist": "B"}],
+            "hand_over": [{"on": "2031-06-11", "to": "Elsewhere", "place": "Clinic", "appointment": "2031-06-16",
+                           "by": "C", "parents_told": True}],
+        },
+        "x",
+    )  # fmt: skip
+    assert told.infant.weights == (Weighing(date(2031, 5, 11), 790), Weighing(date(2031, 5, 20), 900))
+    assert (told.infant.in_hospital, told.infant.left_on) == (False, date(2031, 6, 12))
+    assert told.course.deferrals == (Deferral(date(2031, 6, 9), date(2031, 6, 10), "unwell", "A", "B"),)
+    assert told.course.hand_overs[0].appointment == date(2031, 6, 16)
+    assert told.course.closing is not None
+    assert told.course.closing.basis == told.course.basis, "it rests on what was on record that day"
+    assert told.decide(AAP, date(2031, 6, 12)).state == "closed"
+    later = {"on": "2031-06-11", "right": {"zone": "II", "stage": "1"}}
+    again = parse_case({"id": "one", "given": {"born": "2031-05-01"}, "exam": [later],
+                        "closing": {"on": "2031-06-10", "by": "Dr Reed", "why": "palliative"}}, "x")  # fmt: skip
+    assert again.course.closing is not None
+    assert again.course.closing.basis != again.course.basis, "an exam of a later day opens it again"
+
+
 @pytest.mark.parametrize(
     ("data", "words"),
     [
@@ -136,6 +167,49 @@ def test_every_answer_can_be_expected_and_holds_of_itself() -> None:
         (case(deceased="no"), ("x.given.deceased", "true or false")),
         (case(sex="f"), ("x.given.sex", "female")),
         (case(known_since="yesterday"), ("x.given.known_since", "2031-06-01")),
+        ({"id": "one", "closing": []}, ("x.closing", "must be a table")),
+        ({"id": "one", "closing": {"on": "2031-06-09", "by": "Dr Reed"}}, ("x.closing.why", "is missing")),
+        (
+            {"id": "one", "closing": {"on": "2031-06-09", "by": "Dr Reed", "why": "fine"}},
+            ("x.closing.why", "'fine' closes no course", "palliative"),
+        ),
+        ({"id": "one", "closing": {"on": "soon", "by": "Dr Reed", "why": "death"}}, ("x.closing.on", "is not a date")),
+        (
+            {"id": "one", "deferral": [{"on": "2031-06-09", "unitl": "2031-06-10"}]},
+            ("x: deferral[0]: unknown key 'unitl'", "ophthalmologist"),
+        ),
+        (
+            {
+                "id": "one",
+                "deferral": [
+                    {
+                        "on": "2031-06-09",
+                        "until": "2031-06-10",
+                        "reason": 3,
+                        "ophthalmologist": "A",
+                        "neonatologist": "B",
+                    }
+                ],
+            },
+            ("x: deferral[0].reason", "must be a text"),
+        ),
+        (
+            {
+                "id": "one",
+                "hand_over": [
+                    {
+                        "on": "2031-06-09",
+                        "to": "A",
+                        "place": "B",
+                        "appointment": "2031-06-10",
+                        "by": "C",
+                        "parents_told": "yes",
+                    }
+                ],
+            },
+            ("x: hand_over[0].parents_told", "must be a truth value"),
+        ),
+        (case(left_on="Friday"), ("x.given.left_on", "is not a date")),
         (case(weights={}), ("x.given.weights", "must be a list")),
         (case(weights=[{"on": "2031-05-11"}]), ("x.given.weights", "weight")),
         (case(weights=["790g"]), ("x.given.weights", "on, weight")),

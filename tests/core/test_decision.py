@@ -28,7 +28,7 @@ from hypothesis import strategies as st
 
 from service.core.ages import Gestation, format_age
 from service.core.decision import Decision, Window, decide, from_json, on_day, to_json
-from service.core.infant import Candidate, Days, Infant, Known, assemble, known, plausible_gestation
+from service.core.infant import Candidate, Days, Infant, Known, Weighing, assemble, known, plausible_gestation
 from service.core.policy import Policy
 from service.policies import load_policies
 
@@ -212,7 +212,7 @@ def test_a_second_weight_never_narrows_what_a_missing_gestation_may_be() -> None
 # --- any facts at all ------------------------------------------------------------------------------------------------
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=2 * settings().max_examples, deadline=None)
 @given(facts(), policies, days, days)
 def test_any_facts_whatever_end_in_exactly_one_state(
     said: list[Any], policy: Policy, known_since: date, today: date
@@ -411,3 +411,42 @@ def test_ages_are_shown_with_the_precision_on_record() -> None:
     assert at_conception.postmenstrual is None
     assert decide(infant(gestation="25w3d"), aap, BORN - timedelta(days=177)).ages.postmenstrual == "0w1d"
     assert decide(infant(), aap, on).ages.gestation is None
+
+
+# --- growth ----------------------------------------------------------------------------------------------------------
+
+SLOW = (Weighing(date(2031, 5, 11), 1200), Weighing(date(2031, 5, 20), 1290))
+"""90 g from day 10 to day 19 of age, born on 1 May: below the 120 g of JAMA Ophthalmol 2018;136:1034."""
+SWEDEN = POLICIES["sweden-2020"]
+
+
+def test_slow_gain_adds_an_infant_whom_the_edition_leaves_out() -> None:
+    """Sweden 2020 examines below 30w0d; the growth criteria were made on infants of up to 30w6d or 1500 g."""
+    plain, slow = (
+        decide(infant(BORN, "30w2d", 1250, weights=weights), SWEDEN, date(2031, 5, 25)) for weights in ((), SLOW)
+    )
+    assert (plain.eligible, slow.eligible, slow.next.kind) == ("no", "yes", "first-exam")
+    assert [reason.rule for reason in slow.because] == ["growth-10-19"]
+    assert any("growth criteria ask for an exam" in flag and "90 g" in flag for flag in slow.flags)
+    outside = decide(infant(BORN, "32w0d", 1800, weights=SLOW), SWEDEN, date(2031, 5, 25))
+    assert outside.eligible == "no", "of such infants the criteria say nothing"
+
+
+def test_weights_not_taken_rule_nothing_out_and_are_said() -> None:
+    one = decide(infant(BORN, "30w2d", 1250, weights=SLOW[:1]), SWEDEN, date(2031, 5, 25))
+    assert one.eligible == "no"
+    assert any("growth criteria cannot rule out an exam" in flag for flag in one.flags)
+
+
+@settings(deadline=None)
+@given(infants(), policies, st.lists(st.builds(Weighing, days, grams), max_size=4), days)
+def test_weights_never_delay_and_never_take_an_exam_away(
+    plain: Infant, policy: Policy, weights: list[Weighing], day: date
+) -> None:
+    weighed = replace(plain, weights=tuple(sorted(weights)))
+    before, after = decide(plain, policy, day), decide(weighed, policy, day)
+    if before.next.window is None:
+        return
+    assert after.next.window is not None
+    assert after.next.window.closes <= before.next.window.closes
+    assert after.next.window.due <= before.next.window.due

@@ -1,22 +1,26 @@
-"""The other editions, said a second time: who is examined, and on which days of age the first exam is due and late.
+"""The other editions, said a second time: who is examined, and on which days of age the first exam is due and late; and
+for all of them what follows: when screening may stop, how long treatment may take, what is looked for after it.
 
 Each function restates one guideline as published or remembered (the edition's file says which, rule by rule), in plain
 terms and in another way than the file: completed weeks are counted, days are walked one by one, no limit is shared with
-the service. AAP 2018, RCPCH 2022 and NNF 2010 are restated in `tests/test_policies.py`.
+the service. AAP 2018, RCPCH 2022 and NNF 2010 are restated in `tests/test_policies.py`, interval tables and
+treatment-requiring disease in `tests/core/test_intervals.py`.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
-from datetime import date
-from typing import NamedTuple
+from datetime import date, timedelta
+from typing import Any, NamedTuple
 
 import pytest
 from core.invented import candidates, infant
 
 from service.core.ages import Gestation, format_age
+from service.core.course import Course
 from service.core.decision import Decision, decide
+from service.core.findings import Exam, Treatment, parse_eye, parse_treatment
 from service.core.infant import Infant
 from service.policies import load_policies
 
@@ -266,3 +270,212 @@ def test_two_certain_gestational_ages_are_no_doubt_but_the_wider_one_counts() ->
     assert in_germany(both).because[0].rule == "gestational-age"
     older = replace(both, gestation=candidates(Gestation(231, 231), Gestation(238, 238)))
     assert in_germany(older).eligible == "no"
+
+
+# --- when acute screening may stop -----------------------------------------------------------------------------------
+
+BABY = infant(BORN, "25w3d", 780)
+AAP_RULES = [id for id in POLICIES if not id.startswith("uk-")]
+"""The AAP editions, and all that borrow their stop rules (unconfirmed)."""
+UK_RULES = ["uk-2022", "uk-2008"]
+Seen = dict[str, Any]
+IMMATURE: Seen = {"zone": "II", "stage": 0, "plus": "none"}
+OUTER: Seen = {"zone": "III", "stage": 0, "plus": "none", "nasal_at_ora": True}
+FULL: Seen = {"vascularization": "full"}
+MILD: Seen = {"zone": "II", "stage": 1, "plus": "none"}
+WORSE: Seen = {"zone": "II", "stage": 3, "plus": "none"}
+TYPE_1: Seen = {"zone": "II", "stage": 2, "plus": "plus"}
+REGRESSING: Seen = {"zone": "II", "stage": 1, "plus": "none", "regression": "incomplete"}
+GONE: Seen = {"zone": "II", "stage": 1, "plus": "none", "regression": "complete"}
+
+
+def aged(age: str) -> date:
+    """The day on which BABY is so old, postmenstrual, as `35w0d`."""
+    weeks, _, days = age.removesuffix("d").partition("w")
+    return BORN + timedelta(days=int(weeks) * 7 + int(days) - (25 * 7 + 3))
+
+
+def looked(age: str | date, seen: Seen, left: Seen | None = None) -> Exam:
+    day = aged(age) if isinstance(age, str) else age
+    right, other = parse_eye(seen, "right"), parse_eye(seen if left is None else left, "left")
+    return Exam(day, right, other)
+
+
+def asks_to_stop(edition: str, *exams: Exam) -> bool:
+    step = decide(BABY, POLICIES[edition], exams[-1].on, Course.of(exams)).next
+    return step.kind == "decision" and "screening may stop" in step.reason.text
+
+
+# What was seen at which age, and whether it is then asked if screening may stop.
+STOPS_AAP: list[tuple[str, list[tuple[str, Seen]], bool]] = [
+    # AAP 2018, when examinations may end (read, memory). T1: vessels in zone III with no previous ROP in zone I or II;
+    # before 35 weeks another exam confirms it.
+    ("T1", [("33w0d", IMMATURE), ("35w0d", OUTER)], True),
+    ("T1, at 34w6d", [("33w0d", IMMATURE), ("34w6d", OUTER)], False),
+    ("T1, at 34w6d and confirmed", [("33w6d", OUTER), ("34w6d", OUTER)], True),
+    ("T1, after ROP in zone II", [("33w0d", MILD), ("36w0d", OUTER)], False),
+    ("T1, after ROP in zone III", [("35w0d", {**OUTER, "stage": 1}), ("37w0d", OUTER)], True),
+    ("T1, seen once", [("36w0d", OUTER)], False),
+    # T2: full vascularization close to the ora serrata for 360 degrees; one exam is enough if it shows both eyes so.
+    ("T2", [("36w0d", FULL)], True),
+    ("T2, after ROP", [("34w0d", MILD), ("38w0d", FULL)], True),
+    # T3: 45 weeks (2002, 2006, 2018) or 50 weeks (2013, the stricter) and nothing prethreshold or worse (memory).
+    ("T3", [("36w0d", MILD), ("50w0d", MILD)], True),
+    ("T3, at 49w6d", [("36w0d", MILD), ("49w6d", MILD)], False),
+    ("T3, stage 3 in zone II", [("36w0d", MILD), ("50w0d", WORSE)], False),
+    ("T3, ROP in zone I", [("36w0d", MILD), ("50w0d", {**MILD, "zone": "I"})], False),
+    # T4: regressed, without abnormal tissue that could come back in zone II or III (memory).
+    ("T4", [("36w0d", MILD), ("40w0d", GONE)], True),
+    ("T4, still regressing", [("36w0d", MILD), ("40w0d", REGRESSING)], False),
+    ("T4, in zone I", [("36w0d", {**MILD, "zone": "I"}), ("40w0d", {**GONE, "zone": "I"})], False),
+]
+STOPS_UK: list[tuple[str, list[tuple[str, Seen]], bool]] = [
+    # RCPCH, March 2022, ending screening (read). Never any ROP: vessels in zone III, usually after 36 weeks.
+    ("never ROP", [("34w0d", IMMATURE), ("36w0d", OUTER)], True),
+    ("never ROP, at 35w6d", [("34w0d", IMMATURE), ("35w6d", OUTER)], False),
+    ("never ROP, at 35w6d and confirmed", [("34w6d", OUTER), ("35w6d", OUTER)], True),
+    ("ROP in zone III before", [("36w0d", {**OUTER, "stage": 1}), ("38w0d", OUTER)], False),
+    # ROP that needs no treatment: signs of regression in at least two successive exams.
+    ("regressing twice", [("36w0d", MILD), ("38w0d", REGRESSING), ("40w0d", REGRESSING)], True),
+    ("regressing once", [("36w0d", MILD), ("40w0d", REGRESSING)], False),
+    ("not in succession", [("36w0d", REGRESSING), ("38w0d", MILD), ("40w0d", REGRESSING)], False),
+    ("needed treatment", [("36w0d", TYPE_1), ("38w0d", REGRESSING), ("40w0d", REGRESSING)], False),
+    # An age alone ends nothing.
+    ("50 weeks", [("36w0d", MILD), ("50w0d", MILD)], False),
+]
+
+
+@pytest.mark.parametrize(
+    ("edition", "told"),
+    [(edition, told) for edition in AAP_RULES for told in STOPS_AAP]
+    + [(edition, told) for edition in UK_RULES for told in STOPS_UK],
+    ids=lambda each: each if isinstance(each, str) else each[0],
+)
+def test_screening_may_stop_when_the_guideline_says_so(
+    edition: str, told: tuple[str, list[tuple[str, Seen]], bool]
+) -> None:
+    _, history, asked = told
+    assert asks_to_stop(edition, *(looked(age, seen) for age, seen in history)) == asked
+
+
+@pytest.mark.parametrize("edition", POLICIES)
+def test_one_exam_is_enough_only_if_both_eyes_are_fully_vascularized(edition: str) -> None:
+    assert not asks_to_stop(edition, looked("40w0d", FULL, OUTER))
+    assert asks_to_stop(edition, looked("40w0d", FULL))
+
+
+# --- how long treatment may take -------------------------------------------------------------------------------------
+
+# Hours from the exam: best by, late after; for aggressive ROP apart. AAP: 72 hours when possible. RCOphth 2022: 48
+# hours for aggressive ROP, 48 to 72 otherwise. Indian practice: 48 hours, aggressive 24 to 48. All from memory.
+CLOCKS = {
+    **dict.fromkeys(("aap-2006", "aap-2013", "aap-2018"), ((72, 72), (72, 72))),
+    "uk-2022": ((48, 72), (48, 48)),
+    **dict.fromkeys(("india-nnf-2010", "india-nnf-2021", "india-rbsk-2017"), ((48, 48), (24, 48))),
+}
+SHORTER_OF_ALL = ((48, 72), (24, 48))
+"""Of an edition whose source names no clock: unconfirmed."""
+
+
+@pytest.mark.parametrize("edition", POLICIES)
+def test_treatment_by_the_clock_of_the_edition(edition: str) -> None:
+    for aggressive, (best, latest) in zip((False, True), CLOCKS.get(edition, SHORTER_OF_ALL), strict=True):
+        found = replace(looked("36w0d", {**TYPE_1, "aggressive": aggressive}, MILD), at="10:00")
+        step = decide(BABY, POLICIES[edition], found.on, Course.of([found])).next
+        assert step.kind == "treatment"
+        assert step.window is not None
+        assert step.window.due == found.on + timedelta(days=best // 24)
+        assert step.by == f"{found.on + timedelta(days=latest // 24)}T10:00"
+    clock = POLICIES[edition].care.clock.origin
+    assert clock.surety == ("memory" if edition in CLOCKS else "unconfirmed")
+
+
+# --- after treatment -------------------------------------------------------------------------------------------------
+
+QUIET = {**REGRESSING, "regression": "complete"}
+
+
+def next_look(edition: str, kind: str, *looks: tuple[int, Seen], treated: str = "36w0d") -> tuple[str, tuple[int, ...]]:
+    """The kind of the next look at the treated eyes, and the days after treatment on which it opens, is due and late,
+    when they were last looked at so many days after."""
+    day = aged(treated)
+    treatment = parse_treatment({"on": day, "eyes": "both", "kind": kind}, "x")
+    exams = [looked(day - timedelta(days=1), TYPE_1)]
+    exams += [looked(day + timedelta(days=days), seen) for days, seen in looks]
+    found = decide(BABY, POLICIES[edition], max(exams[-1].on, day), Course.of(exams, [treatment]))
+    step = next(each for each in (found.next, *found.also) if each.window and each.kind != "decision")
+    assert step.window is not None
+    return step.kind, tuple((each - day).days for each in (step.window.opens, step.window.due, step.window.closes))
+
+
+@pytest.mark.parametrize("edition", POLICIES)
+def test_reviews_after_laser(edition: str) -> None:
+    """First 3 to 7 days after (AAP) or 5 to 7 (RCOphth 2022; memory); at a week and at four (common practice, no
+    source); at two weeks, days 10 to 14 (Ophthalmol Retina 2022;6:628)."""
+    first = 5 if edition.startswith("uk-") else 3
+    assert next_look(edition, "laser") == ("review-after-laser", (first, first, 7))
+    week = next_look(edition, "laser", (3, QUIET))
+    assert week == ("review-after-laser", (5, 5, 7) if first == 5 else (5, 7, 7))
+    assert next_look(edition, "laser", (7, QUIET)) == ("review-after-laser", (10, 10, 14))
+    assert next_look(edition, "laser", (10, QUIET)) == ("review-after-laser", (25, 28, 28))
+
+
+@pytest.mark.parametrize("edition", POLICIES)
+def test_signs_expected_after_laser(edition: str) -> None:
+    """At two weeks plus is falling and the ridge flattens, at four the response is complete; if not, more treatment is
+    a question (22% of eyes at a median of 15 days: Ophthalmol Retina 2022;6:628; common practice)."""
+
+    def asked(days: int, seen: Seen) -> bool:
+        day = aged("36w0d")
+        treatment = parse_treatment({"on": day, "eyes": "both", "kind": "laser"}, "x")
+        exams = [looked(day - timedelta(days=1), TYPE_1), looked(day + timedelta(days=days), seen)]
+        return decide(BABY, POLICIES[edition], exams[-1].on, Course.of(exams, [treatment])).next.kind == "decision"
+
+    assert not asked(9, TYPE_1)
+    assert asked(14, TYPE_1)
+    assert asked(14, WORSE)
+    assert not asked(14, REGRESSING)
+    assert asked(28, REGRESSING)
+    assert not asked(28, GONE) or edition in AAP_RULES  # where complete regression asks whether screening may stop
+
+
+@pytest.mark.parametrize("edition", POLICIES)
+def test_the_watch_over_injected_eyes(edition: str) -> None:
+    """3 to 7 days after, then weekly for 4 weeks; to 55 weeks every 1 to 2 weeks, to 65 weeks every 2 to 3 (memory;
+    computed from published times of reactivation); at 65 weeks somebody decides, and the software never does."""
+    kind = "review-after-injection"
+    assert next_look(edition, "injection") == (kind, (3, 3, 7))
+    for days in (3, 9, 16, 27):
+        assert next_look(edition, "injection", (days, QUIET)) == (kind, (days + 7,) * 3)
+    assert next_look(edition, "injection", (28, QUIET)) == (kind, (35, 35, 42))
+    to_55, to_65 = (55 - 36) * 7, (65 - 36) * 7
+    assert next_look(edition, "injection", (to_55 - 1, QUIET)) == (kind, (to_55 + 6, to_55 + 6, to_55 + 13))
+    assert next_look(edition, "injection", (to_55, QUIET)) == (kind, (to_55 + 14, to_55 + 14, to_55 + 21))
+    for days in (to_65 - 1, to_65, to_65 + 40):
+        exams = [looked("35w6d", TYPE_1), looked(aged("36w0d") + timedelta(days=days), FULL)]
+        treatment = parse_treatment({"on": aged("36w0d"), "eyes": "both", "kind": "injection"}, "x")
+        found = decide(BABY, POLICIES[edition], exams[-1].on, Course.of(exams, [treatment]))
+        assert found.next.kind == "decision"
+        assert found.next.window is not None
+        assert found.next.window.opens == max(aged("65w0d"), exams[-1].on)
+        assert "screening may stop" not in found.next.reason.text
+
+
+@pytest.mark.parametrize("edition", POLICIES)
+def test_persistent_avascular_retina_and_late_injections(edition: str) -> None:
+    """From 48 weeks on, 2 disc diameters or more, vessels beyond zone I: a candidate for laser. Anti-VEGF given from 39
+    weeks on risks contraction (both common practice, no source)."""
+
+    def shown(words: str, exam: Exam, *treatments: Treatment) -> bool:
+        course = Course.of([looked("36w0d", TYPE_1), exam], treatments)
+        return any(words in flag for flag in decide(BABY, POLICIES[edition], exam.on, course).flags)
+
+    injected = parse_treatment({"on": aged("36w1d"), "eyes": "both", "kind": "injection"}, "x")
+    left = {**QUIET, "avascular_extent": 2}
+    assert shown("candidate for laser", looked("48w0d", left), injected)
+    assert not shown("candidate for laser", looked("47w6d", left), injected)
+    assert not shown("candidate for laser", looked("48w0d", {**left, "avascular_extent": 1.5}), injected)
+    assert not shown("candidate for laser", looked("48w0d", {**left, "zone": "I", "vascularization": "I"}), injected)
+    assert not shown("candidate for laser", looked("48w0d", left))
+    assert shown("anti-VEGF", looked("39w0d", TYPE_1))
+    assert not shown("anti-VEGF", looked("38w6d", TYPE_1))

@@ -13,6 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from service.core.ages import parse_age
+from service.core.course import Deferral
 from service.core.decision import Ages, NextStep, Window, decide
 from service.core.worklist import Entry, bucket, days_over, rank
 from service.policies import load_policies
@@ -37,8 +38,32 @@ def entry(
     return Entry(site, key, key, "", "", "", "", left, decision, kind, window)
 
 
+def put_off(one: Entry, times: int) -> Entry:
+    """The same entry, its exam put off so many times."""
+    each = Deferral(TODAY, TODAY, "unwell", "Dr One", "Dr Two")
+    return replace(one, decision=replace(one.decision, deferrals=(each,) * times))
+
+
 def keys(entries: list[Entry]) -> str:
     return "".join(each.key for each in rank(entries, CALENDAR.__getitem__))
+
+
+def test_an_exam_put_off_again_and_again_rises_a_week_each_further_time() -> None:
+    """Chained deferrals raise the rank; how far is a choice of this project."""
+    here = entry(closes=3, key="a")
+    for times in (0, 1):
+        assert keys([here, put_off(entry(closes=9, key="b"), times)]) == "ab"
+    assert keys([here, put_off(entry(closes=9, key="b"), 2)]) == "ba"
+    assert keys([here, put_off(entry(closes=11, key="b"), 2)]) == "ab"
+    assert keys([here, put_off(entry(closes=16, key="b"), 3)]) == "ba"
+
+
+def test_who_left_with_nobody_to_take_over_comes_before_who_left() -> None:
+    alone = entry(left=True, key="b")
+    waiting = NextStep("hand-over", alone.window, DECISION.next.reason)
+    alone = replace(alone, decision=replace(alone.decision, also=(waiting,)))
+    assert alone.needs_hand_over
+    assert keys([entry(key="c"), entry(left=True, key="a"), alone]) == "bac"
 
 
 # --- a second statement of the order ---------------------------------------------------------------------------------
