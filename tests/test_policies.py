@@ -157,7 +157,7 @@ def test_every_rule_is_pinned_by_an_example(policy: Policy) -> None:
 def care_moved(policy: Policy) -> Iterator[Change]:
     """The policy with each number of what it says after the first exam moved by one, and each rule, zone, stage and
     degree of plus left out: of what the file itself says, and in one edition also of what is common to all."""
-    ours = {table["id"] for key in ("repeat", "review", "stop") for table in document(policy).get(key, [])}
+    ours = {table["id"] for key in ("repeat", "review", "watch", "stop") for table in document(policy).get(key, [])}
     everything = policy.id == "aap-2018"
     for part in fields(policy.care):
         rules = getattr(policy.care, part.name)
@@ -202,7 +202,7 @@ def test_every_number_after_the_first_exam_is_pinned_by_an_example(policy: Polic
     pinned = [any(check_case(case, changed, TODAY) for case in examples) for _, changed in care_moved(policy)]
     unpinned = [name for (name, _), told in zip(care_moved(policy), pinned, strict=True) if not told]
     assert unpinned == []
-    assert bool(pinned) == any(key in document(policy) for key in ("repeat", "treatment", "review", "stop"))
+    assert bool(pinned) == any(key in document(policy) for key in ("repeat", "treatment", "review", "watch", "stop"))
 
 
 # --- cover -----------------------------------------------------------------------------------------------------------
@@ -344,7 +344,8 @@ def test_an_edition_that_cannot_be_read_is_refused(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("owner", "words"),
     [("borrower-2031", "is not another edition"), ("atlantis-1066", "is not another edition"),
-     ("india-nnf-2010", "has no [[repeat]] table of its own")],
+     ("india-nnf-2010", "has no [[repeat]] table of its own"),
+     ("new-zealand-newborn", "borrows itself, and lends nothing")],
 )  # fmt: skip
 def test_an_edition_borrows_only_from_one_that_has_a_table(tmp_path: Path, owner: str, words: str) -> None:
     text = (FOLDER / "india-nnf-2010.toml").read_text("utf-8").replace('"india-nnf-2010"', '"borrower-2031"')
