@@ -1,14 +1,17 @@
-"""Observation to birth weight, gestational age at birth and risk flags: whose, how sure, observed when.
+"""Observation to weights, gestational age at birth, risk flags and findings: whose, how sure, observed when.
 
 What the value is, `values` says; what its coding means, and how strong it is, the mapping files.
 """
 
 from __future__ import annotations
 
+from datetime import date
 from typing import Final
 
 from service.fhir.draft import Draft
 from service.fhir.element import Element, Unreadable, quote
+from service.fhir.findings import ABOUT as FINDING
+from service.fhir.findings import say_findings
 from service.fhir.instants import read_local_day, read_sortable
 from service.fhir.references import WRONG_SUBJECT, locate, patient_of
 from service.fhir.sites import Site
@@ -18,6 +21,9 @@ CERTAIN: Final = frozenset({"final", "amended", "corrected"})
 RETRACTED: Final = frozenset({"entered-in-error", "cancelled"})
 PROVISIONAL: Final = frozenset({"registered", "preliminary", "unknown"})
 """R4 observation-status; what is provisional counts, but never to call an infant ineligible."""
+
+NOT_OBSERVED: Final = ("ignore", "treatment")
+"""Concepts that an Observation never says: a treatment is a Procedure."""
 
 
 def read_observation(draft: Draft) -> None:
@@ -47,21 +53,24 @@ def read_observation(draft: Draft) -> None:
         reason = "is missing" if status is None else f"{quote(status)} is not a status of an Observation"
         odd = Unreadable("Observation.status", f"{reason}; taken as provisional")
         draft.reject(odd, patient, about, doubtful=False)
+    if word == "registered":  # asked for; what has no result yet says nothing
+        groups = [group for group in groups if value_keys(group.holder) or group.holder.has("component")]
+    if any(group.code.concept == FINDING for group in groups):
+        say_findings(draft, patient, word in CERTAIN, _effective(observation))
     for group in groups:
-        if word == "registered" and not (value_keys(group.holder) or group.holder.has("component")):
-            continue  # asked for, no result yet
-        _say(draft, group, patient, word in CERTAIN)
+        if group.code.concept != FINDING:
+            _say(draft, group, patient, word in CERTAIN)
 
 
 def _groups(observation: Element, site: Site) -> list[Coded]:
     """The Observation itself when its code is known; else those of its components whose code is (a panel)."""
     code = meaning_of(observation.element("code"), site)
     if code is not None:
-        return [] if code.concept == "ignore" else [Coded(code, observation)]
+        return [] if code.concept in NOT_OBSERVED else [Coded(code, observation)]
     groups = []
     for component in observation.elements("component"):
         meaning = meaning_of(component.element("code"), site)
-        if meaning is not None and meaning.concept != "ignore" and meaning.part is None:
+        if meaning is not None and meaning.concept not in NOT_OBSERVED and meaning.part is None:
             groups.append(Coded(meaning, component))
     return groups
 
@@ -105,12 +114,29 @@ def _say(draft: Draft, group: Coded, patient: str, certain: bool) -> None:
         return
     if value is None:
         return
+    if code.concept == "weight":
+        day = draft.attempt(lambda: _weighed_on(draft.element, site), patient, code.concept)
+        if day is None:
+            return
+        value = {"on": day.isoformat(), **value}
     effective = _effective(draft.element)
     if code.concept == "gestation" and code.rank > 1 and (day := read_local_day(effective, site.timezone)):
         value["observed"] = day.isoformat()
     issued = draft.element.fields.get("issued")
     when = read_sortable(issued if isinstance(issued, str) else None, site.timezone)
     draft.say(patient, code.concept, value, code.rank, certain, when or read_sortable(effective, site.timezone) or "")
+
+
+def _weighed_on(observation: Element, site: Site) -> date:
+    """The day at the site of a weight: growth is counted in days, so one that is not known is not guessed."""
+    period = observation.element("effectivePeriod")
+    given = [observation.text(key) for key in ("effectiveDateTime", "effectiveInstant")]
+    given += [period.text(end) for end in ("start", "end")] if period is not None else []
+    days = {read_local_day(text, site.timezone) for text in given if text is not None}
+    day = next(iter(days), None)
+    if day is None or len(days) > 1:
+        raise Unreadable("Observation.effective", "does not name the one day on which this was weighed")
+    return day
 
 
 def _effective(observation: Element) -> str | None:

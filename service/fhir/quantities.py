@@ -1,6 +1,6 @@
 """Units and notations to grams and days, without guessing.
 
-A birth weight becomes whole grams, a gestational age the days it may be. Everything here takes exact numbers and
+A weight becomes whole grams, a gestational age the days it may be. Everything here takes exact numbers and
 either gives a value or raises `Unreadable` with a sentence that says what would have been readable.
 
 Styles taken, each with a published source in tests/fhir/test_read_values.py: UCUM and words for units; `28+3`,
@@ -20,14 +20,28 @@ from service.core.ages import Gestation, format_age
 from service.fhir.element import Element, Unreadable, quote, shown
 from service.fhir.vocabulary import Measures
 
-LIGHTEST, HEAVIEST = 200, 7000
-"""Grams a birth weight may be. Common practice, no source: liveborn infants have weighed little more than 200 g."""
+
+@dataclass(frozen=True, slots=True)
+class Scale:
+    """What is weighed, as a sentence names it, the grams it may be, and up to what a weight is read at all."""
+
+    what: str
+    lightest: int
+    heaviest: int
+    readable: int
+
+
+BIRTH: Final = Scale("birth weight", 200, 7000, 7000)
+"""Common practice, no source: liveborn infants have weighed little more than 200 g."""
+
+BODY: Final = Scale("weight of an infant", 200, 20_000, 300_000)
+"""In the first two years. Up to 300 kg it is a weight all the same, of somebody else. Common practice, no source."""
 
 SHORTEST, LONGEST = 20 * 7, 44 * 7 + 6
 """Days a gestational age at birth may be, 20w0d to 44w6d. Common practice, no source."""
 
 _DAYS_PER_WEEK: Final = 7
-_BIGGEST: Final = 100_000
+_BIGGEST: Final = 1_000_000
 _COMPARISONS: Final = "<>~≤≥≈±"
 
 
@@ -62,20 +76,21 @@ def read_amount(quantity: Element, measures: Measures) -> Amount:
     return Amount(number, known[0][1] if known else None, quantity.at("value"))
 
 
-def weigh(amounts: list[Amount], default: str | None, measures: Measures) -> int:
-    """Whole grams of a weight given in one amount, or in pounds and ounces. Half a gram rounds up."""
+def weigh(amounts: list[Amount], default: str | None, measures: Measures, scale: Scale = BIRTH) -> int:
+    """Whole grams of a weight given in one amount, or in pounds and ounces. Half a gram rounds up. Raises Unreadable
+    for what the scale does not read."""
     total = Decimal(0)
     for n, amount in enumerate(amounts):
         factor = _factor(amount, default, measures)
         if not 0 <= amount.number <= _BIGGEST:  # before any arithmetic: that of 1E+999999 would overflow
-            raise Unreadable(amount.path, _implausible_weight(amount, default, measures))
+            raise Unreadable(amount.path, _implausible_weight(amount, default, measures, scale))
         if n > 0 and amount.number * factor >= _factor(amounts[n - 1], default, measures):
             reason = f"{shown(amount.number)} {amount.unit} is more than one {amounts[n - 1].unit}"
             raise Unreadable(amount.path, reason)
         total += amount.number * factor
     grams = int(total.quantize(Decimal(1), ROUND_HALF_UP))
-    if not LIGHTEST <= grams <= HEAVIEST:
-        raise Unreadable(amounts[0].path, _implausible_weight(amounts[0], default, measures))
+    if not scale.lightest <= grams <= scale.readable:
+        raise Unreadable(amounts[0].path, _implausible_weight(amounts[0], default, measures, scale))
     return grams
 
 
@@ -128,15 +143,15 @@ def age_of_ratio(numerator: Amount, denominator: Amount, measures: Measures) -> 
     return age_of_parts(numerator, denominator)
 
 
-def read_weight_text(text: str, path: str, default: str | None, measures: Measures) -> int:
+def read_weight_text(text: str, path: str, default: str | None, measures: Measures, scale: Scale = BIRTH) -> int:
     """Grams of `780 g`, `0.78 kg`, `2 lb 3 oz`, or a bare number where the code's unit is known."""
     _refuse_vague(text, path)
     if match := _ONE_WEIGHT.fullmatch(text):
-        return weigh([_written_amount(match[1], match[2], path, measures)], default, measures)
+        return weigh([_written_amount(match[1], match[2], path, measures)], default, measures, scale)
     if match := _TWO_WEIGHTS.fullmatch(text):
         large = _written_amount(match[1], match[2], path, measures)
         small = _written_amount(match[3], match[4], path, measures)
-        return weigh([large, small], None, measures)
+        return weigh([large, small], None, measures, scale)
     raise Unreadable(path, f"{quote(text)} is not a weight; {READABLE_WEIGHT} would be")
 
 
@@ -249,11 +264,11 @@ def _days_in(amount: Amount, measures: Measures) -> int | None:
     return None if amount.unit is None else measures.ages.get(amount.unit.casefold(), 0)
 
 
-def _implausible_weight(amount: Amount, default: str | None, measures: Measures) -> str:
+def _implausible_weight(amount: Amount, default: str | None, measures: Measures, scale: Scale) -> str:
     unit, number = amount.unit or default or "", amount.number
-    text = f"{shown(number)} {unit} is not a plausible birth weight ({LIGHTEST} to {HEAVIEST} g)"
+    text = f"{shown(number)} {unit} is not a plausible {scale.what} ({scale.lightest} to {scale.heaviest} g)"
     if 0 < number <= _BIGGEST:
         for other, factor in (("kg", Decimal(1000)), ("g", Decimal(1))):
-            if factor != _factor(amount, default, measures) and LIGHTEST <= number * factor <= HEAVIEST:
+            if factor != _factor(amount, default, measures) and scale.lightest <= number * factor <= scale.heaviest:
                 return f"{text}; in {other} it would be, so the unit may be wrong"
     return text

@@ -18,11 +18,13 @@ from datetime import UTC
 from typing import Any, Final
 
 from service.core.infant import Reading, Rejection, Version
+from service.fhir.answers import read_response
 from service.fhir.draft import Draft
 from service.fhir.element import Element, Unreadable, clean, excess, kind, parse_json
 from service.fhir.instants import read_sortable
 from service.fhir.observations import read_observation
 from service.fhir.patients import read_patient
+from service.fhir.procedures import read_procedure
 from service.fhir.references import Entries, is_id, locate
 from service.fhir.sites import Site
 from service.fhir.stays import read_encounter, read_location
@@ -36,6 +38,8 @@ READERS: Final[dict[str, Callable[[Draft], None]]] = {
     "Observation": read_observation,
     "Encounter": read_encounter,
     "Location": read_location,
+    "Procedure": read_procedure,
+    "QuestionnaireResponse": read_response,
 }
 
 

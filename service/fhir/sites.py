@@ -12,6 +12,8 @@ Both are data: what a code means here is decided by whoever knows the site, and 
     [identifiers] shown = the identifier system people at the site read aloud
     [[code]]      system + code, or text: what a local coding means; replaces the standard meaning of the same coding
     [[finding]]   system + code of a coded answer that names a gestational age
+    [[answer]]    system + code, or text, of an answer about an eye: what it is of, and its value
+    [[eye]]       system + code, or text, that names an eye: means = right | left | both
     [[word]]      a unit word only this site uses, and the standard unit it stands for
     [units]       place reference or place name = the unit's name on the list
     [publish]     intent, channels, owner
@@ -32,19 +34,22 @@ from service.errors import ConfigurationError
 from service.fhir.tables import Table, read_toml
 from service.fhir.vocabulary import (
     TEXT,
+    Answer,
     Code,
     Coding,
     Measures,
     Standard,
     load_standard,
+    read_answers,
     read_codes,
+    read_eyes,
     read_findings,
     read_measures,
 )
 
 __all__ = [
-    "CHANNELS", "TEXT", "Code", "Coding", "Example", "Expected", "Measures", "Publish", "Site", "SiteAuth", "Standard",
-    "load_site", "load_sites", "load_standard", "parse_site",
+    "CHANNELS", "TEXT", "Answer", "Code", "Coding", "Example", "Expected", "Measures", "Publish", "Site", "SiteAuth",
+    "Standard", "load_site", "load_sites", "load_standard", "parse_site",
 ]  # fmt: skip
 
 AUTHS: Final = ("none", "bearer", "basic", "smart-backend")
@@ -124,6 +129,8 @@ class Site:
     findings: Mapping[Coding, Gestation]
     measures: Measures
     systems: Mapping[str, str]
+    answers: Mapping[Coding, tuple[Answer, ...]] = field(default_factory=dict)
+    eyes: Mapping[Coding, str] = field(default_factory=dict)
     base_url: str | None = None
     auth: SiteAuth = field(default_factory=SiteAuth)
     hook_secrets: tuple[str, ...] = ()
@@ -158,6 +165,8 @@ def parse_site(data: dict[str, Any], where: str, standard: Standard) -> Site:
         findings={**standard.findings, **read_findings(top.tables("finding"), systems)},
         measures=measures,
         systems=systems,
+        answers={**standard.answers, **read_answers(top.tables("answer"), systems)},
+        eyes={**standard.eyes, **read_eyes(top.tables("eye"), systems)},
         base_url=_base_url(server := top.table("server")),
         auth=_auth(server),
         hook_secrets=_hook(top.table("hook")),

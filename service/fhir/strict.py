@@ -4,7 +4,8 @@ The models (`fhir.resources.R4B`, equal to R4 for every element written here) ch
 not check codes bound with strength *required*, so those are listed below. Source of the lists: HL7 FHIR R4 (4.0.1),
 http://hl7.org/fhir/R4/valueset-task-status.html, -task-intent, -request-status, -request-intent, -request-priority,
 -list-status, -list-mode, -bundle-type, -search-entry-mode, -issue-severity, -issue-type, -administrative-gender,
--publication-status, -capability-statement-kind, -restful-capability-mode, -type-restful-interaction,
+-publication-status, -item-type, -questionnaire-enable-operator, -questionnaire-answers-status,
+-codesystem-content-mode, -capability-statement-kind, -restful-capability-mode, -type-restful-interaction,
 -search-param-type, -versioning-policy, -conditional-delete-status, -subscription-status, -subscription-channel-type.
 """
 
@@ -48,6 +49,13 @@ REQUIRED_CODES: Final[Mapping[str, frozenset[str]]] = {
         " forbidden suppressed processing not-supported duplicate multiple-matches not-found deleted too-long"
         " code-invalid extension too-costly business-rule conflict transient lock-error no-store exception timeout"
         " incomplete throttled informational",
+        "Questionnaire.status": _PUBLICATION,
+        "Questionnaire.item.type": "group display question boolean decimal integer date dateTime time string text url"
+        " choice open-choice attachment reference quantity",
+        "Questionnaire.item.enableWhen.operator": "exists = != > < >= <=",
+        "QuestionnaireResponse.status": "in-progress completed amended entered-in-error stopped",
+        "CodeSystem.status": _PUBLICATION,
+        "CodeSystem.content": "not-present example fragment complete supplement",
         "CapabilityStatement.status": _PUBLICATION,
         "CapabilityStatement.kind": "instance capability requirements",
         "CapabilityStatement.fhirVersion": "4.0.1",
@@ -94,7 +102,8 @@ def _codes(value: object, path: str) -> Iterator[tuple[str, str]]:
         if value.get("resourceType") and "." in path:
             path = value["resourceType"]
         for name, inner in value.items():
-            yield from _codes(inner, f"{path}.{name}")
+            nested = name == "item" and path.endswith(".item")  # questions within a group of questions
+            yield from _codes(inner, path if nested else f"{path}.{name}")
     elif isinstance(value, list):
         for inner in value:
             yield from _codes(inner, path)

@@ -24,7 +24,8 @@ class Table:
         """The value under a key if it is of this kind, or None. Raises ConfigurationError, as all do."""
         self._asked.append(key)
         value = self._data.get(key)
-        if value is not None and (not isinstance(value, kind) or (isinstance(value, bool) and kind is not bool)):
+        odd = isinstance(value, bool) and kind not in (bool, object)
+        if value is not None and (odd or not isinstance(value, kind)):
             raise ConfigurationError(f"{self.where}.{key}", f"must be {what}")
         return value
 

@@ -7,13 +7,16 @@ components): they must agree, and of two that agree the narrower one counts.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final, TypeVar
 
 from service.core.ages import Gestation
 from service.fhir.element import Element, Unreadable, quote
 from service.fhir.quantities import (
+    BIRTH,
+    BODY,
     Amount,
+    Scale,
     age,
     age_of_parts,
     age_of_range,
@@ -38,7 +41,8 @@ class Coded:
     holder: Element
 
 
-def _codings(concept: Element, site: Site) -> Iterable[Coding]:
+def codings_of(concept: Element, site: Site) -> Iterable[Coding]:
+    """The codings of a CodeableConcept, their systems under the FHIR URL, and its text."""
     for coding in concept.elements("coding"):
         if (code := coding.text("code")) is not None:
             yield _system(coding.text("system") or "", site), code
@@ -54,49 +58,70 @@ def meaning_of(concept: Element | None, site: Site) -> Code | None:
     """What a CodeableConcept means at this site; None when none of its codings is mapped."""
     if concept is None:
         return None
-    codings = list(_codings(concept, site))
+    codings = list(codings_of(concept, site))
     codes = [code for coding in codings if (code := site.codes.get(coding)) is not None]
+    if any(code.concept == "birth_weight" for code in codes):
+        codes = [code for code in codes if code.concept != "weight"]  # the general code that US Core wants beside it
     if not codes:
         _refuse_bare(concept, codings, site)
         return None
     best = min(codes, key=lambda code: (code.concept == "ignore", code.rank))
     others = [code for code in codes if code.concept != "ignore"]
-    if any((code.concept, code.flag, code.part) != (best.concept, best.flag, best.part) for code in others):
+    finer = {key: {words for code in others if (words := getattr(code, key))} for key in _FINER}
+    if len({(code.concept, code.flag, code.part, code.kind) for code in others}) > 1 or any(
+        len(words) > 1 for words in finer.values()
+    ):
         raise Unreadable(concept.path, "has codings that mean different things", best.concept)
     units = {code.unit for code in others if code.unit is not None}
     if len(units) > 1:
         raise Unreadable(concept.path, "has codings that imply different units", best.concept)
-    return Code(best.concept, best.rank, next(iter(units), None), best.flag, best.part)
+    of, eyes, agent = ("".join(finer[key]) for key in _FINER)
+    return replace(best, unit=next(iter(units), None), of=of, eyes=eyes, agent=agent)
+
+
+_FINER: Final = ("of", "eyes", "agent")
+"""What one coding of a concept may say and another leave open."""
 
 
 def _refuse_bare(concept: Element, codings: list[Coding], site: Site) -> None:
-    """A standard code without its code system is too likely meant to be passed over, and too unsure to be used."""
+    """A standard code without its code system is too likely meant to be passed over, and too unsure to be used. A
+    body weight is passed over: it may be anybody's."""
     bare = [code for system, code in codings if system == ""]
     for (_, known), meaning in site.codes.items() if bare else ():
-        if known in bare and meaning.concept != "ignore":
+        if known in bare and meaning.concept not in ("ignore", "weight"):
             reason = f"the code {known} has no system; map it in the site file if it is meant"
             raise Unreadable(concept.at("coding"), reason, meaning.concept)
 
 
-def _weight(group: Coded, site: Site) -> dict[str, Any] | None:
+def _birth_weight(group: Coded, site: Site) -> dict[str, Any] | None:
+    grams = _grams(group, site, BIRTH)
+    return None if grams is None else {"grams": grams}
+
+
+def _body_weight(group: Coded, site: Site) -> dict[str, Any] | None:
+    """The weight of an infant; the weight of somebody who is none says nothing here."""
+    grams = _grams(group, site, BODY)
+    return None if grams is None or grams > BODY.heaviest else {"grams": grams}
+
+
+def _grams(group: Coded, site: Site, scale: Scale) -> int | None:
     code, measures = group.code, site.measures
 
     def read(key: str, holder: Element) -> int:
         if key == "valueQuantity" and (quantity := holder.element(key)) is not None:
-            return weigh([read_amount(quantity, measures)], code.unit, measures)
+            return weigh([read_amount(quantity, measures)], code.unit, measures, scale)
         if key == "valueString" and (text := holder.text(key)) is not None:
-            return read_weight_text(text, holder.at(key), code.unit, measures)
+            return read_weight_text(text, holder.at(key), code.unit, measures, scale)
         if key == "valueInteger" and (number := holder.number(key)) is not None:
-            return weigh([Amount(number, None, holder.at(key))], code.unit, measures)
+            return weigh([Amount(number, None, holder.at(key))], code.unit, measures, scale)
         raise Unreadable(holder.at(key), "is not a way to give a weight")
 
     values = _root_values(group.holder, read)
     parts = _parts(group, site, ("pounds", "ounces"))
     if parts:
         pair = [Amount(a.number, a.unit or _PART_UNITS[p], a.path) for p, a in sorted(parts.items(), reverse=True)]
-        values.append((group.holder.at("component"), weigh(pair, None, measures)))
-    grams = _agreed(group.holder, values, lambda one, other: one if one == other else None)
-    return None if grams is None else {"grams": grams}
+        values.append((group.holder.at("component"), weigh(pair, None, measures, scale)))
+    return _agreed(group.holder, values, lambda one, other: one if one == other else None)
 
 
 def _gestation(group: Coded, site: Site) -> dict[str, Any] | None:
@@ -141,7 +166,8 @@ def _risk(group: Coded, _site: Site) -> dict[str, Any] | None:
 
 
 READERS: Final[dict[str, Callable[[Coded, Site], dict[str, Any] | None]]] = {
-    "birth_weight": _weight,
+    "birth_weight": _birth_weight,
+    "weight": _body_weight,
     "gestation": _gestation,
     "risk": _risk,
 }
@@ -202,7 +228,7 @@ def _amount(element: Element, key: str, site: Site) -> Amount:
 
 def _finding(concept: Element, site: Site) -> Gestation:
     """A coded answer that names a week, or text in one of the notations."""
-    found = {site.findings[coding] for coding in _codings(concept, site) if coding in site.findings}
+    found = {site.findings[coding] for coding in codings_of(concept, site) if coding in site.findings}
     if len(found) > 1:
         raise Unreadable(concept.path, "has codings that name different weeks")
     if found:

@@ -1,8 +1,8 @@
 """From a decision to what is published: ServiceRequest, Task, List and the small resources of our own facade.
 
-One *step* (a first exam; data that must be recorded) of one infant is one ServiceRequest with one Task, or one Task
-alone where nothing is requested of a service. The pair keeps its identifier for life: a moved date is a new version
-of the same pair, never a second one.
+One *step* (service/fhir/step.py) of one infant is one ServiceRequest with one Task, or one Task alone where nothing is
+requested of a service (data to record, a decision, a hand-over). The pair keeps its identifier for life: a moved date
+is a new version of the same pair, never a second one.
 
     ServiceRequest   the authorisation asked for: this infant needs an exam, in these days, for these reasons
     Task             the coordination: please see to it; where does it stand
@@ -17,7 +17,8 @@ be read by a person; the reserved name `.invalid` (RFC 2606 section 2) can never
 `restriction.period.end` with today. (`businessStatus` is left to the site's people: booked, missed, moved.)
 
 *Priority* tells how the window stood on the decision's own day: not yet open `routine`; open `urgent`; closed
-`asap`. `stat` is kept for treatment, whose clock runs in hours.
+`asap`. `stat` is kept for treatment and for a decision about it, whose clocks run in hours; there the period ends
+with the instant at which the clock runs out.
 
 *Intent* is the site's choice, `proposal` unless its file says otherwise, and the Task carries the same word, so that
 no reader takes a suggestion for an order.
@@ -26,21 +27,23 @@ no reader takes a suggestion for an order.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any, Final, Literal
 from uuid import UUID, uuid5
 
-from service.core.decision import Decision, Reason, Window
+from service.core.decision import Decision, NextStep, Reason, Window
+from service.errors import NotUnderstood
 from service.fhir.sites import Site
+from service.fhir.step import AUTHOR as AUTHOR
+from service.fhir.step import CANONICAL as CANONICAL
+from service.fhir.step import CODE_SYSTEM as CODE_SYSTEM
+from service.fhir.step import EXAMS, KINDS, is_closed
+from service.fhir.step import STEP_SYSTEM as STEP_SYSTEM
+from service.fhir.step import Step as Step
 from service.fhir.strict import Resource, check, instant, is_id, lean, text
 
-CANONICAL: Final = "https://ridgeline.invalid/fhir"
-STEP_SYSTEM: Final = f"{CANONICAL}/sid/step"
-"""Identifier system of every ServiceRequest and Task we write: how our own are found again."""
 INFANT_SYSTEM: Final = f"{CANONICAL}/sid/infant"
-CODE_SYSTEM: Final = f"{CANONICAL}/CodeSystem/step"
-AUTHOR: Final = "Ridgeline"
+SNOMED: Final = "http://snomed.info/sct"
 TASK_CODES: Final = "http://hl7.org/fhir/CodeSystem/task-code"
 CAUTION: Final = "Decision support, not a medical device. The local guideline and licensed clinicians decide."
 FROM_MEMORY: Final = (
@@ -53,10 +56,6 @@ _NAMESPACE: Final = UUID("6f0a3c1e-4f0b-5d53-9a51-1b6e0f3f2a77")
 Audience = Literal["site", "facade"]
 """Whose server will hold the resource: references point there."""
 
-_STEPS: Final[Mapping[str, tuple[str, str]]] = {
-    "first-exam": ("First eye exam for retinopathy of prematurity", "first eye exam for retinopathy of prematurity"),
-    "data-needed": ("Record what is missing, so that the infant can be judged", "record missing data"),
-}
 _MISSING: Final[Mapping[str, str]] = {
     "date_of_birth": "date of birth",
     "gestational_age_at_birth": "gestational age at birth",
@@ -65,26 +64,12 @@ _MISSING: Final[Mapping[str, str]] = {
 _REQUEST_STATUS: Final = {"requested": "active", "completed": "completed", "cancelled": "revoked"}
 _REASON_TYPES: Final = ("Condition", "Observation", "DiagnosticReport", "DocumentReference")
 """The only types ServiceRequest.reasonReference may point to (http://hl7.org/fhir/R4/servicerequest.html)."""
-
-
-@dataclass(frozen=True, slots=True)
-class Step:
-    """One thing to be done for one infant, as it is to be published.
-
-    `key` is the infant's opaque id here, `patient` its Patient id at the site; `evidence` are references at the
-    site (`Observation/bw-1`); `authored_on` is when the step was first decided, `changed_at` when last changed.
-    """
-
-    site: Site
-    key: str
-    patient: str
-    name: str
-    status: Literal["requested", "completed", "cancelled"]
-    decision: Decision
-    evidence: tuple[str, ...]
-    authored_on: datetime
-    changed_at: datetime
-    unit: str = ""
+_EYES: Final[Mapping[frozenset[str], tuple[str, str]]] = {
+    frozenset({"right"}): ("362502000", "right eye"),
+    frozenset({"left"}): ("362503005", "left eye"),
+    frozenset({"right", "left"}): ("362508001", "both eyes"),
+}
+"""SNOMED CT "entire eye" by side, as in the value set of HL7 C-CDA eye care; right and left are easily swapped."""
 
 
 def resource_id(step: Step, type: str) -> str:
@@ -98,12 +83,14 @@ def priority(window: Window, on: date) -> str:
 
 
 def service_request(step: Step, audience: Audience) -> Resource | None:
-    """The request for the exam; None for a step that asks nothing of a service (data-needed).
+    """The request for an exam or a treatment; None for a step that asks nothing of a service.
 
     Raises NotUnderstood when the result would not be valid R4.
     """
-    if step.name == "data-needed":
+    if not step.words.requests:
         return None
+    own = {"system": CODE_SYSTEM, "code": step.kind, "display": step.words.title}
+    exam = {"system": SNOMED, "code": "410453006", "display": "Binocular indirect ophthalmoscopy (procedure)"}
     references = [reference for reference in step.evidence if reference.partition("/")[0] in _REASON_TYPES]
     others = [reference for reference in step.evidence if reference not in references]
     return check(
@@ -115,28 +102,19 @@ def service_request(step: Step, audience: Audience) -> Resource | None:
                 "instantiatesCanonical": [_policy(step.decision)],
                 "requisition": _group(step),
                 "status": _REQUEST_STATUS[step.status],
-                "intent": step.site.publish.intent,
+                "intent": _intent(step),
                 "priority": _priority(step),
-                "code": {
-                    "coding": [
-                        {"system": CODE_SYSTEM, "code": step.name, "display": _STEPS[step.name][0]},
-                        {
-                            "system": "http://snomed.info/sct",
-                            "code": "410453006",
-                            "display": "Binocular indirect ophthalmoscopy (procedure)",
-                        },
-                    ],
-                    "text": _STEPS[step.name][0],
-                },
+                "code": {"coding": [own, exam] if step.kind in EXAMS else [own], "text": step.words.title},
                 "subject": _subject(step, audience),
                 "occurrencePeriod": _period(step),
                 "authoredOn": instant(step.authored_on),
                 "requester": _author(),
                 "performer": [_owner(step.site)],
                 "locationCode": [{"text": text(step.unit)}],
-                "reasonCode": [{"text": _because(reason)} for reason in _reasons(step.decision)],
+                "reasonCode": [{"text": _because(reason)} for reason in _reasons(step)],
                 "reasonReference": [_evidence(step, reference, audience) for reference in references],
                 "supportingInfo": [_evidence(step, reference, audience) for reference in others],
+                "bodySite": [_body_site(step)],
                 "note": [_note(step, f"Revoked: {_cancellation(step)}." if step.status == "cancelled" else None)],
             }
         )
@@ -144,11 +122,10 @@ def service_request(step: Step, audience: Audience) -> Resource | None:
 
 
 def task(step: Step, audience: Audience) -> Resource:
-    """The Task of a step: fulfil the ServiceRequest, or record what is missing. Raises NotUnderstood."""
-    exam = step.name != "data-needed"
-    title, short = _STEPS[step.name]
+    """The Task of a step: fulfil the ServiceRequest, or do what needs none. Raises NotUnderstood."""
+    requests = step.words.requests
     fulfil = {"system": TASK_CODES, "code": "fulfill", "display": "Fulfill the focal request"}
-    own = {"system": CODE_SYSTEM, "code": step.name, "display": title}
+    own = {"system": CODE_SYSTEM, "code": step.kind, "display": step.words.title}
     return check(
         lean(
             {
@@ -159,12 +136,12 @@ def task(step: Step, audience: Audience) -> Resource:
                 "groupIdentifier": _group(step),
                 "status": step.status,
                 "statusReason": _status_reason(step),
-                "intent": step.site.publish.intent,
+                "intent": _intent(step),
                 "priority": _priority(step),
-                "code": {"coding": [fulfil] if exam else [own], "text": short},
+                "code": {"coding": [fulfil] if requests else [own], "text": step.words.short},
                 "description": _description(step),
                 "focus": {"reference": f"ServiceRequest/{resource_id(step, 'ServiceRequest')}"}
-                if exam
+                if requests
                 else _subject(step, audience),
                 "for": _subject(step, audience),
                 "authoredOn": instant(step.authored_on),
@@ -172,17 +149,15 @@ def task(step: Step, audience: Audience) -> Resource:
                 "requester": _author(),
                 "owner": _owner(step.site),
                 "location": {"display": text(step.unit)},
-                "reasonCode": {"text": text("; ".join(_because(reason) for reason in _reasons(step.decision)))},
+                "reasonCode": {"text": text("; ".join(_because(reason) for reason in _reasons(step)))},
                 "note": [_note(step)],
                 "restriction": {"period": _period(step)},
-                "input": []
-                if exam
-                else [
+                "input": [
                     {
                         "type": {"coding": [{"system": CODE_SYSTEM, "code": "missing"}], "text": "to be recorded"},
                         "valueString": _MISSING.get(name, text(name)),
                     }
-                    for name in step.decision.missing
+                    for name in (step.decision.missing if step.kind == "data-needed" else ())
                 ],
             }
         )
@@ -340,20 +315,62 @@ def _policy(decision: Decision) -> str:
 
 
 def _priority(step: Step) -> str | None:
-    window = step.decision.next.window
-    return priority(window, step.decision.as_of) if window else None
+    if not step.asked:
+        return None
+    if step.kind == "treatment" or any(each.by for each in step.asked):
+        return "stat"
+    return priority(_window(step.asked[0]), step.decision.as_of)
+
+
+def _window(asked: NextStep) -> Window:
+    """The window of something asked for: all that is asked for has one."""
+    if asked.window is None:
+        raise NotUnderstood(f"{asked.kind} is asked for without a window")
+    return asked.window
 
 
 def _period(step: Step) -> Resource | None:
-    window = step.decision.next.window
-    return {"start": window.opens.isoformat(), "end": window.closes.isoformat()} if window else None
+    """The soonest window of the step; where a clock runs, up to the instant at which it runs out."""
+    if not step.asked:
+        return None
+    soonest = step.asked[0]
+    window, by = _window(soonest), _runs_out(step, soonest)
+    return {"start": window.opens.isoformat(), "end": by.isoformat() if by else window.closes.isoformat()}
 
 
-def _description(step: Step) -> str:
-    """The title with the best day, for which R4 has no element of its own beside the window."""
-    window = step.decision.next.window
-    when = f": best on {window.due}, late after {window.closes}" if window and step.status == "requested" else ""
-    return _STEPS[step.name][0] + when
+def _runs_out(step: Step, asked: NextStep) -> datetime | None:
+    """When the clock of something asked for runs out; hours without an offset are those of the site."""
+    if asked.by is None:
+        return None
+    moment = datetime.fromisoformat(asked.by)
+    return moment if moment.tzinfo else moment.replace(tzinfo=step.site.timezone)
+
+
+def _intent(step: Step) -> str:
+    """The site's choice for what a standing order may cover; software orders no treatment and no decision."""
+    return "proposal" if step.kind in ("treatment", "decision") else step.site.publish.intent
+
+
+def _body_site(step: Step) -> Resource | None:
+    """The eye, or both, to be treated. An exam is of both eyes whichever asks for it: it names none."""
+    sides = frozenset(str(each.eye) for each in step.asked)
+    if step.kind != "treatment" or sides not in _EYES:
+        return None
+    code, words = _EYES[sides]
+    return {"coding": [{"system": SNOMED, "code": code}], "text": words}
+
+
+def _description(step: Step) -> str | None:
+    """The title with the best day, for which R4 has no element of its own beside the window; then, but for the steps
+    before the first exam, what each eye asks for and what to look for."""
+    said = [step.words.title]
+    for each in step.asked if step.status == "requested" else ():
+        window, by = _window(each), _runs_out(step, each)
+        late = f"at the latest on {by:%Y-%m-%d at %H:%M}, local time" if by else f"late after {window.closes}"
+        when = f"best on {window.due}, {late}"
+        why = "" if each.kind in ("first-exam", "data-needed") else f". {each.reason.text}"
+        said.append(f"{': ' if len(said) == 1 else '. Also '}{when}{why}")
+    return text("".join(said))
 
 
 def _subject(step: Step, audience: Audience) -> Resource:
@@ -383,9 +400,10 @@ def _evidence(step: Step, reference: str, audience: Audience) -> Resource:
     return {"type": type, "display": text(f"{type} at {step.site.name}")}
 
 
-def _reasons(decision: Decision) -> Iterable[Reason]:
-    """What made the infant a case, then what fixed the date; each once."""
-    return dict.fromkeys((*decision.because, decision.next.reason))
+def _reasons(step: Step) -> Iterable[Reason]:
+    """What made the infant a case, then what fixed the dates of this step; each once."""
+    dated = [each.reason for each in step.asked] or [step.decision.next.reason]
+    return dict.fromkeys((*step.decision.because, *dated))
 
 
 def _because(reason: Reason) -> str:
@@ -393,19 +411,30 @@ def _because(reason: Reason) -> str:
 
 
 def _cancellation(step: Step) -> str:
-    reasons = step.decision.because or (step.decision.next.reason,)
-    return text("; ".join(reason.text for reason in reasons)) or "no longer due"
+    """Why nobody asks for the step any more: who closed the course, what rules the infant out, or what is asked for
+    in its stead."""
+    decision = step.decision
+    now = decision.next
+    if is_closed(decision):
+        words = str(decision.closing)
+    elif decision.state in ("closed", "not-eligible"):
+        words = "; ".join(reason.text for reason in decision.because or (now.reason,))
+    else:
+        words = f"asked for now: {KINDS[now.kind].title}: {now.reason.text}" if now.kind in KINDS else now.reason.text
+    return text(words) or "no longer due"
 
 
 def _status_reason(step: Step) -> Resource | None:
-    if step.status != "cancelled":
+    """Also by what it says: a status that carries our code is ours to take back (channels/fhir_task.py)."""
+    if step.status == "requested":
         return None
-    return {"coding": [{"system": CODE_SYSTEM, "code": "no-longer-due"}], "text": _cancellation(step)}
+    code, words = ("done", step.words.done) if step.status == "completed" else ("no-longer-due", _cancellation(step))
+    return {"coding": [{"system": CODE_SYSTEM, "code": code}], "text": words}
 
 
 def _note(step: Step, last: str | None = None) -> Resource:
     """One note, so that ours is known by its first words where a server drops the author."""
-    memory = any(reason.provenance in ("memory", "unconfirmed") for reason in _reasons(step.decision))
+    memory = any(reason.provenance in ("memory", "unconfirmed") for reason in _reasons(step))
     words = [CAUTION, FROM_MEMORY if memory else None, *step.decision.flags, last]
     return {"authorString": AUTHOR, "text": text(" ".join(word for word in words if word))}
 

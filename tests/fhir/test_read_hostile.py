@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import copy
 import json
+from datetime import UTC, date, datetime
 from typing import Any
 
 from hypothesis import given, settings
@@ -11,10 +12,13 @@ from hypothesis import strategies as st
 from reading import LOINC, RECEIVED, SNOMED, observation, patient, site
 
 from service.core.ages import Gestation
+from service.core.findings import parse_exam, parse_treatment
 from service.core.infant import FACT_NAMES, Reading
+from service.fhir.forms import fill
 from service.fhir.instants import read_days
-from service.fhir.quantities import HEAVIEST, LIGHTEST, LONGEST, SHORTEST
+from service.fhir.quantities import BIRTH, BODY, LONGEST, SHORTEST
 from service.fhir.read import READERS, read_body, read_resource
+from service.fhir.terms import SYSTEM
 
 HERE = site(code=[{"system": "https://here.example", "code": "O2", "concept": "risk", "flag": "prolonged-oxygen"}])
 
@@ -22,6 +26,14 @@ patiently = settings(deadline=None, max_examples=150)
 """A busy machine is no bug."""
 
 QUANTITY = {"value": 28, "unit": "weeks", "system": "http://unitsofmeasure.org", "code": "wk"}
+SEEN = {"view": "poor", "zone": "II", "posterior": True, "stage": "3", "clock_hours": 4, "avascular_extent": 2.5}
+ANSWERED: list[tuple[str, dict[str, Any]]] = [
+    ("eye-exam", {"on": "2031-06-09", "at": "09:30", "right": SEEN, "left": {"note": "hazy"}, "examiner": "a"}),
+    ("treatment", {"on": "2031-06-09", "eyes": "both", "kind": "injection", "agent": "ranibizumab"}),
+    ("closing", {"reopening": {"on": "2031-06-09", "by": "a", "why": "b"}}),
+    ("newborn", {"gestational_age_at_birth": "25w3d", "birth_weight": 780, "risk_flags": ["sepsis"]}),
+]
+
 VALID: list[dict[str, Any]] = [
     observation("8339-4", valueQuantity={"value": 780, "code": "g"}, effectiveDateTime="2031-05-01"),
     observation("76516-4", valueString="28+3", focus=[{"reference": "Patient/q"}]),
@@ -47,6 +59,17 @@ VALID: list[dict[str, Any]] = [
     {"resourceType": "Location", "id": "b", "name": "B", "alias": ["b"], "partOf": {"reference": "Location/w"},
      "physicalType": {"coding": [{"code": "bd"}]}, "identifier": [{"value": "1"}]},
     {"resourceType": "OperationOutcome", "issue": [{"severity": "error", "details": {"text": "no"}, "code": "x"}]},
+    observation(
+        "eye-panel", SYSTEM, bodySite={"coding": [{"system": SNOMED, "code": "362508001", "display": "Both eyes"}]},
+        effectiveDateTime="2031-05-01T10:00:00Z", component=[
+            {"code": {"coding": [{"system": SYSTEM, "code": "eye-stage"}]},
+             "valueCodeableConcept": {"coding": [{"system": SYSTEM, "code": "stage-3"}], "text": "3"}},
+            {"code": {"coding": [{"system": SYSTEM, "code": "eye-clock-hours"}]}, "valueQuantity": {"value": 4}}]),
+    {"resourceType": "Procedure", "id": "t", "status": "completed", "subject": {"reference": "Patient/p"},
+     "code": {"coding": [{"system": SYSTEM, "code": "treatment-laser"}]}, "bodySite": [{"text": "right eye"}],
+     "performedPeriod": {"start": "2031-05-01T10:00:00Z"}},
+    *(fill(form, value, id="r", version=1, patient="p", author="", authored=datetime(2031, 6, 9, 12, tzinfo=UTC))
+      for form, value in ANSWERED),
 ]  # fmt: skip
 BUNDLE = {
     "resourceType": "Bundle", "type": "history",
@@ -81,10 +104,16 @@ def check(readings: list[Reading]) -> None:
             assert fact.name in FACT_NAMES
             assert fact.resource == reading.resource and fact.version == reading.version
             if fact.name == "birth_weight":
-                assert type(fact.value["grams"]) is int and LIGHTEST <= fact.value["grams"] <= HEAVIEST
+                assert type(fact.value["grams"]) is int and BIRTH.lightest <= fact.value["grams"] <= BIRTH.heaviest
+            if fact.name == "weight":
+                assert BODY.lightest <= fact.value["grams"] <= BODY.heaviest and date.fromisoformat(fact.value["on"])
             if fact.name == "gestation":
                 age = Gestation(fact.value["low"], fact.value["high"])
                 assert age.low >= SHORTEST and age.high <= LONGEST
+            if fact.name == "exam":
+                parse_exam(fact.value, "exam")
+            if fact.name == "treatment":
+                parse_treatment(fact.value, "treatment")
             if fact.name == "born":
                 assert read_days(fact.value["low"]) and fact.value["low"] <= fact.value["high"]
         kept = json.dumps(
@@ -157,7 +186,7 @@ def test_any_text_as_a_value_is_a_value_or_a_rejection(code: str, text: str) -> 
 
 
 @patiently
-@given(st.integers(LIGHTEST * 10, HEAVIEST * 10), st.sampled_from([("g", 1), ("kg", 1000)]))
+@given(st.integers(BIRTH.lightest * 10, BIRTH.heaviest * 10), st.sampled_from([("g", 1), ("kg", 1000)]))
 def test_a_weight_is_exact_in_any_unit(tenths: int, unit: tuple[str, int]) -> None:
     """Half up, at the gram, computed here in integers alone."""
     name, factor = unit
@@ -166,7 +195,7 @@ def test_a_weight_is_exact_in_any_unit(tenths: int, unit: tuple[str, int]) -> No
     body = json.dumps(observation("8339-4"))[:-1] + f', "valueQuantity": {{"value": {number}, "code": "{name}"}}}}'
     (reading,) = read_body(body.encode(), HERE, RECEIVED)
     expected = (tenths + 5) // 10
-    if LIGHTEST <= expected <= HEAVIEST:
+    if BIRTH.lightest <= expected <= BIRTH.heaviest:
         assert [dict(fact.value) for fact in reading.facts] == [{"grams": expected}]
 
 

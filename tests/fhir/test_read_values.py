@@ -329,9 +329,6 @@ def test_every_standard_code_and_its_rank(
 
 
 NOT_OURS = [
-    (LOINC, "29463-7", "Body weight: the current weight"),
-    (LOINC, "3141-9", "Body weight Measured: the current weight"),
-    (SNOMED, "27113001", "Body weight (observable entity)"),
     (LOINC, "8335-2", "Body weight Estimated"),
     (LOINC, "75205-5", "Birth weight indicator: not a weight"),
     (SNOMED, "301334000", "Birth weight centile"),
