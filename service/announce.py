@@ -5,18 +5,18 @@ from __future__ import annotations
 import logging
 import secrets
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import datetime, timedelta
-from typing import Any, Final, Literal
+from typing import Any, Final
 from uuid import UUID
 
 from sqlalchemy import Connection, Row
 
-from service.core.decision import Decision, NextStep, from_json
+from service.core.decision import Decision, from_json
 from service.errors import RidgelineError, SiteUnavailable
 from service.fhir import write
 from service.fhir.sites import Site
-from service.fhir.write import Step
+from service.fhir.step import Status, Step, asked_for, is_done
 from service.store import outbox
 from service.store.database import Database
 
@@ -24,11 +24,6 @@ log = logging.getLogger(__name__)
 
 Sender = Callable[[Step], Mapping[str, Any]]
 """Brings one step up to date somewhere and gives a receipt. Raises SiteUnavailable or SiteRefused."""
-
-Status = Literal["requested", "completed", "cancelled"]
-
-STEPS: Final = ("first-exam", "data-needed")
-"""The steps that are published: a decision asks for one of them, or for none."""
 
 _FINAL: Final = ("completed", "cancelled", "entered-in-error")
 _LEASE: Final = timedelta(minutes=2)
@@ -55,21 +50,29 @@ class Sent:
 
 
 def announce(connection: Connection, site: Site, decided: Sequence[Decided], now: datetime) -> None:
-    """Bring the publications of each decision up to date, and let the site's channels know of what changed."""
+    """Bring the publications of each decision up to date, and let the site's channels know of what changed.
+
+    What a decision asks for is requested. What was requested and is asked for no longer is completed when what it
+    asked for has been done, and else cancelled.
+    """
     patients = [each.decision.patient for each in decided]
     current = outbox.current(connection, site.id, patients)
+    known: dict[str, list[str]] = {}
+    for patient, name, type in current:
+        if type == "Task":
+            known.setdefault(patient, []).append(name)
     versions: list[outbox.Version] = []
     sayings: list[outbox.Saying] = []
     for each in decided:
         patient = each.decision.patient
-        for name in STEPS:
+        asked = asked_for(each.decision)
+        for name in dict.fromkeys((*asked, *sorted(known.get(patient, ())))):
             before = current.get((patient, name, "Task"))
-            status = _status(name, each.decision, before)
+            status = _status(name, name in asked, each.decision, before)
             if status is None:
                 continue
             step = Step(
-                site=site, key=str(each.key), patient=patient, name=name, status=status,
-                decision=_of_step(name, each.decision),
+                site=site, key=str(each.key), patient=patient, name=name, status=status, decision=each.decision,
                 evidence=each.decision.evidence, authored_on=now if before is None else before.authored_on,
                 changed_at=now, unit=each.unit,
             )  # fmt: skip
@@ -120,27 +123,19 @@ def publish(
     return Sent(done, 0, refused)
 
 
-def _status(name: str, decision: Decision, before: Row[Any] | None) -> Status | None:
+def _status(name: str, asked: bool, decision: Decision, before: Row[Any] | None) -> Status | None:
     """What becomes of a step: asked for, done with, called off, or (None) no business of this decision."""
-    if name == decision.next.kind:
+    if asked:
         return "requested"
     if before is None or before.status in _FINAL:
         return None
-    answered = name == "data-needed" and decision.state in ("eligible", "not-eligible")
-    return "completed" if answered else "cancelled"
-
-
-def _of_step(name: str, decision: Decision) -> Decision:
-    """The decision as far as it concerns this step: what it asks for instead is none of the step's dates."""
-    if decision.next.kind == name:
-        return decision
-    return replace(decision, next=NextStep("none", None, decision.next.reason))
+    return "completed" if is_done(name, decision) else "cancelled"
 
 
 def _versions(step: Step, current: Mapping[tuple[str, str, str], Row[Any]], decision: int) -> Iterator[outbox.Version]:
     """The step's resources where they say something new."""
-    window = step.decision.next.window
-    period = (window.opens, window.closes) if window is not None and step.status == "requested" else None
+    window = step.asked[0].window if step.asked else None
+    period = (window.opens, window.closes) if window is not None else None
     for body in (write.service_request(step, "facade"), write.task(step, "facade")):
         if body is None:
             continue
@@ -163,7 +158,7 @@ def _content(body: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def _step(site: Site, row: Row[Any], now: datetime) -> Step:
-    decision = _of_step(row.step, from_json(row.body))
+    decision = from_json(row.body)
     return Step(
         site=site, key=str(row.key), patient=row.patient, name=row.step, status=row.status, decision=decision,
         evidence=decision.evidence, authored_on=row.authored_on, changed_at=now, unit=row.unit,

@@ -1,4 +1,4 @@
-"""Writes a step into the site's own FHIR server: one ServiceRequest and one Task, never twice.
+"""Writes a step into the site's own FHIR server: one ServiceRequest and one Task, or a Task alone, never twice.
 
 Whatever the server can do, the order is the same: *look, then write, then look again*.
 
@@ -14,6 +14,9 @@ Whatever the server can do, the order is the same: *look, then write, then look 
 
 A request that is no longer due: the ServiceRequest is revoked, the Task cancelled; but a Task in progress may not be
 cancelled, so it stays and a second Task with code `abort` asks for it to stop (fhir/write.abort_task).
+
+A request that is due again (a weight was put right, an exam was taken back) is opened again, if it was we who said that
+it had ended: `statusReason` carries our code. What the site's people called off, refused or ticked off stays so.
 """
 
 from __future__ import annotations
@@ -29,8 +32,8 @@ from service.channels import Channel, Connect, Receipt
 from service.client import FhirClient
 from service.errors import SiteRefused, SiteUnavailable
 from service.fhir import write
+from service.fhir.step import Step
 from service.fhir.strict import Resource
-from service.fhir.write import Step
 
 ROUNDS: Final = 4
 """How often a version conflict is read again before the site is left for later."""
@@ -39,6 +42,7 @@ OURS: Final = {
     "ServiceRequest": (
         "instantiatesCanonical", "requisition", "status", "intent", "priority", "code", "subject", "occurrencePeriod",
         "authoredOn", "requester", "performer", "locationCode", "reasonCode", "reasonReference", "supportingInfo",
+        "bodySite",
     ),
     "Task": (
         "instantiatesCanonical", "groupIdentifier", "status", "statusReason", "intent", "priority", "code",
@@ -241,7 +245,7 @@ def _request_status(stored: Resource, wanted: Resource) -> str:
 def _task_status(stored: Resource, wanted: Resource) -> str:
     """Ours as far as the state machine (http://hl7.org/fhir/R4/task.html) and the site's people leave it to us."""
     now, want = str(stored.get("status", "requested")), str(wanted["status"])
-    if now == "cancelled" and want == "requested" and _cancelled_by_us(stored):
+    if now in ("cancelled", "completed") and want == "requested" and _ended_by_us(stored):
         return want  # due again: the same request, not a second one
     movable = {
         "requested": ("requested",),
@@ -251,7 +255,7 @@ def _task_status(stored: Resource, wanted: Resource) -> str:
     return want if now in movable[want] else now
 
 
-def _cancelled_by_us(task: Resource) -> bool:
+def _ended_by_us(task: Resource) -> bool:
     codings = (task.get("statusReason") or {}).get("coding") or []
     return any(coding.get("system") == write.CODE_SYSTEM for coding in codings)
 

@@ -7,19 +7,20 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from datetime import date
+from datetime import UTC, date, datetime
 from typing import Annotated, Any, Final
 
 from fastapi import APIRouter, Query
 from pydantic import BeforeValidator
 from typing_extensions import TypedDict
 
-from service.core.decision import Decision, Reason, on_day
 from service.core.infant import Fact, newest
 from service.core.worklist import Entry, days_over
 from service.fhir.sites import Site
 from service.flow import Flow
 from service.web.original import pick_resource
+from service.web.shapes import CourseJson, DecisionJson, course_json
+from service.web.shapes import decision_json as decision_json
 from service.web.view import find_section
 
 PROBLEM: Final[dict[int | str, dict[str, Any]]] = {
@@ -34,52 +35,6 @@ PROBLEM: Final[dict[int | str, dict[str, Any]]] = {
     for status, words in {400: "The question cannot be read.", 404: "Not known here.", 503: "Try again."}.items()
 }
 """What a problem looks like, for the OpenAPI description."""
-
-
-class ReasonJson(TypedDict):
-    """A rule that holds: `provenance` is read, memory, unconfirmed, practice or computed."""
-
-    rule: str
-    cite: str
-    text: str
-    provenance: str
-
-
-class AgesJson(TypedDict):
-    """Ages on the day asked for."""
-
-    gestational_age_at_birth: str | None
-    postnatal_days: int | None
-    postmenstrual_age: str | None
-
-
-class NextJson(TypedDict):
-    """What comes next, with the rule that dates it; days are null when nothing is due."""
-
-    kind: str
-    opens: str | None
-    due: str | None
-    closes: str | None
-    rule: str
-    cite: str
-    text: str
-    provenance: str
-
-
-class DecisionJson(TypedDict):
-    """The decision behind a line of the list."""
-
-    policy: str
-    revision: int
-    as_of: str
-    state: str
-    eligible: str
-    because: list[ReasonJson]
-    missing: list[str]
-    birth_weight: int | None
-    age: AgesJson
-    next: NextJson
-    flags: list[str]
 
 
 class EntryJson(DecisionJson):
@@ -151,6 +106,7 @@ class InfantJson(TypedDict):
     identifier: str
     today: str
     decision: DecisionJson
+    course: CourseJson
     facts: list[FactJson]
     rejections: list[RejectionJson]
     history: list[PastJson]
@@ -181,40 +137,25 @@ AsOf = Annotated[
     BeforeValidator(read_day),
     Query(description="The day to compute the list for; each site's own today if left out."),
 ]
+
+
+def read_instant(text: object) -> datetime:
+    """An instant with its zone, `2031-06-01T07:00Z` or `…+02:00`, where an address may have made a blank of the plus
+    sign. Before the first year below nothing was known, and after the last nothing more will be."""
+    if not isinstance(text, str) or not _INSTANT.fullmatch(text):
+        raise ValueError("not an instant")
+    return min(max(_FIRST, datetime.fromisoformat(text.upper().replace(" ", "+"))), _LAST)
+
+
+_FIRST, _LAST = datetime(1900, 1, 1, tzinfo=UTC), datetime(2199, 12, 31, tzinfo=UTC)
+_INSTANT: Final = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}[Tt][0-9:.]{5,}([Zz]|[ +-][0-9]{2}:[0-9]{2})")
+
+KnownAt = Annotated[
+    datetime | None,
+    BeforeValidator(read_instant),
+    Query(description="Only what was known at this instant, written with its zone; all that is known if left out."),
+]
 SiteId = Annotated[str | None, Query(description="One site; all of them if left out.")]
-
-
-def reason_json(reason: Reason) -> ReasonJson:
-    """One reason."""
-    return {"rule": reason.rule, "cite": reason.cite, "text": reason.text, "provenance": reason.provenance}
-
-
-def decision_json(decision: Decision, today: date) -> DecisionJson:
-    """A decision, its ages moved to `today`."""
-    ages, step, window = on_day(decision, today).ages, decision.next, decision.next.window
-    return {
-        "policy": decision.policy,
-        "revision": decision.revision,
-        "as_of": decision.as_of.isoformat(),
-        "state": decision.state,
-        "eligible": decision.eligible,
-        "because": [reason_json(reason) for reason in decision.because],
-        "missing": list(decision.missing),
-        "birth_weight": decision.birth_weight,
-        "age": {
-            "gestational_age_at_birth": ages.gestation,
-            "postnatal_days": ages.postnatal_days,
-            "postmenstrual_age": ages.postmenstrual,
-        },
-        "next": {
-            "kind": step.kind,
-            "opens": window.opens.isoformat() if window else None,
-            "due": window.due.isoformat() if window else None,
-            "closes": window.closes.isoformat() if window else None,
-            **reason_json(step.reason),
-        },
-        "flags": list(decision.flags),
-    }
 
 
 def entry_json(entry: Entry, rank: int, today: date, site_name: str) -> EntryJson:
@@ -282,15 +223,18 @@ def api_routes(flow: Flow) -> APIRouter:
     sites = flow.sites
 
     @router.get("/worklist")
-    def worklist(site: SiteId = None, as_of: AsOf = None) -> WorklistJson:
-        """The ranked list of one site, or of all: first what should be seen to first."""
-        days = {id: as_of or flow.today(id) for id in sites}
-        return list_json(flow.worklist(site, as_of), days, sites)
+    def worklist(site: SiteId = None, as_of: AsOf = None, known_at: KnownAt = None) -> WorklistJson:
+        """The ranked list of one site, or of all: first what should be seen to first. As of a day, it is judged for
+        that day; known at an instant, it is the list as it was shown then."""
+        moment = known_at or flow.clock()
+        days = {id: as_of or moment.astimezone(here.timezone).date() for id, here in sites.items()}
+        return list_json(flow.worklist(site, as_of, known_at), days, sites)
 
     @router.get("/infants/{key}")
-    def infant(key: str) -> InfantJson:
-        """One infant: what is decided, from what facts, and every decision before."""
-        seen = flow.infant(key)
+    def infant(key: str, as_of: AsOf = None, known_at: KnownAt = None) -> InfantJson:
+        """One infant: what is decided, from what facts, and every decision before; as of a day, or as known at an
+        instant."""
+        seen = flow.infant(key, as_of, known_at)
         in_force = [fact for facts in newest(seen.facts) for fact in facts]
         return {
             "caution": CAUTION,
@@ -299,8 +243,9 @@ def api_routes(flow: Flow) -> APIRouter:
             "key": seen.key,
             "name": seen.infant.name,
             "identifier": seen.infant.identifier,
-            "today": flow.today(seen.site.id).isoformat(),
-            "decision": decision_json(seen.decision, flow.today(seen.site.id)),
+            "today": seen.as_of.isoformat(),
+            "decision": decision_json(seen.decision, seen.as_of),
+            "course": course_json(seen.course, seen.as_of),
             "facts": [fact_json(fact, fact in in_force) for fact in seen.facts],
             "rejections": [rejection_json(each) for each in seen.rejections],
             "history": [

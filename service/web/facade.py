@@ -22,8 +22,9 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 
 from service.errors import NotUnderstood
-from service.fhir import write
+from service.fhir import forms, terms, write
 from service.fhir.sites import Site
+from service.fhir.step import step_code_system, step_name
 from service.fhir.strict import instant
 from service.flow import Flow
 from service.store.publications import Person, Publications, Published
@@ -32,6 +33,8 @@ from service.web.search import INCLUDES, PARAMETERS, Question, understand
 
 Resource = dict[str, Any]
 SERVED: Final = tuple(sorted(PARAMETERS))
+_FIXED: Final = ("CodeSystem", "Questionnaire")
+"""The types of which this version of the program publishes the same resources to everybody."""
 READ_ONLY: Final = "This FHIR endpoint is read-only: nothing can be created, changed or deleted here."
 _FORM: Final = "application/x-www-form-urlencoded"
 _JSON_NAMES: Final = ("json", "application/json", "application/fhir+json", "text/json")
@@ -87,6 +90,8 @@ class _Facade:
         self._flow, self._publications, self._sites = flow, publications, sites
         self._clock, self._version, self._base_url = clock, version, base_url
         self._started = clock()
+        fixed = (step_code_system(), terms.code_system(), *forms.questionnaires())
+        self._fixed = {(body["resourceType"], body["id"]): body for body in fixed}
 
     # --- routes ----------------------------------------------------------------------------------------------------
 
@@ -119,6 +124,10 @@ class _Facade:
                 if write.list_id(site) == id:
                     return _answer(request, self._list(site))
             raise HTTPException(404, f"No List with this id; there are: {', '.join(self._list_ids())}.")
+        if type in _FIXED:
+            if (type, id) not in self._fixed:
+                raise HTTPException(404, f"No {type} with this id is published here.")
+            return _answer(request, self._fixed[type, id])
         published = self._publications.read(type, id)
         if published is None:
             raise HTTPException(404, f"No {type} with this id is known here.")
@@ -179,6 +188,8 @@ class _Facade:
             total, entries, last = self._find_people(question, base, after)
         elif type == "List":
             total, entries, last = self._find_lists(question, base)
+        elif type in _FIXED:
+            total, entries, last = self._find_fixed(question, base)
         else:
             total, entries, last = self._find_published(question, base, after)
         link = f"{base}/{type}"
@@ -231,6 +242,15 @@ class _Facade:
         shown = sites[: question.limit]
         return len(sites), [(f"{base}/List/{write.list_id(site)}", self._list(site), "match") for site in shown], None
 
+    def _find_fixed(self, question: Question, base: str) -> tuple[int, list[Any], None]:
+        found = [
+            body
+            for (type, _), body in self._fixed.items()
+            if type == question.type and all(body[term.field] in term.alternatives for term in question.terms)
+        ]
+        shown = found[: question.limit]
+        return len(found), [(f"{base}/{question.type}/{body['id']}", body, "match") for body in shown], None
+
     # --- resources made at read ------------------------------------------------------------------------------------
 
     def _patient(self, person: Person) -> Resource:
@@ -245,11 +265,11 @@ class _Facade:
         return resource | {"meta": {"versionId": str(int(moment.timestamp() * 1e6)), "lastUpdated": instant(moment)}}
 
     def _list(self, site: Site | None) -> Resource:
-        """The ranked list now, as Tasks. They are written with the decision, so only somebody decided upon between the
-        two readings is left out, and stands on the next one."""
+        """The ranked list now, as the Tasks of what comes next. They are written with the decision, so only somebody
+        decided upon between the two readings is left out, and stands on the next one."""
         entries = self._flow.worklist(site.id if site else None)
         tasks = self._publications.open_tasks()
-        found = (tasks.get((entry.site, entry.key, entry.kind)) for entry in entries)
+        found = (tasks.get((entry.site, entry.key, step_name(entry.kind, entry.decision))) for entry in entries)
         ids = [id for id in found if id is not None]
         return write.list_resource(site, ids, self._clock())
 

@@ -50,6 +50,10 @@ _COMMON: Final = {
     "subject": Parameter("reference", "infant", "The infant, by the id the Patient has here.", ("Patient",)),
     "code": Parameter("token", "code", "What is to be done."),
 }
+_CANONICAL: Final = {
+    "_id": Parameter("token", "id", "The resource's id."),
+    "url": Parameter("uri", "url", "The canonical url, as it is written."),
+}
 PARAMETERS: Final[Mapping[str, Mapping[str, Parameter]]] = {
     "Task": _COMMON
     | {
@@ -78,6 +82,8 @@ PARAMETERS: Final[Mapping[str, Mapping[str, Parameter]]] = {
         "identifier": Parameter("token", "identifier", "An identifier here or at the site."),
     },
     "List": {"_id": Parameter("token", "id", "The list's id: one for every site, and one for all.")},
+    "CodeSystem": _CANONICAL,
+    "Questionnaire": _CANONICAL,
 }
 INCLUDES: Final[Mapping[str, Sequence[str]]] = {"Task": ("Task:focus",)}
 SORTS: Final[Mapping[str, Mapping[str, str]]] = {
@@ -85,6 +91,8 @@ SORTS: Final[Mapping[str, Mapping[str, str]]] = {
     "ServiceRequest": {"_lastUpdated": "_lastUpdated", "_id": "_id", "occurrence": "period"},
     "Patient": {},
     "List": {},
+    "CodeSystem": {},
+    "Questionnaire": {},
 }
 """Per type: name to sort by -> the store's order. Without `_sort`, what closes first comes first."""
 
@@ -173,8 +181,8 @@ def _read_term(parameter: Parameter, name: str, modifier: str, value: str) -> Te
     if parameter.system:
         tokens = (read_token(part) for part in parts)
         return Term(parameter.field, tuple(t.value for t in tokens if t.value and t.system in (None, parameter.system)))
-    if parameter.field == "id":
-        return Term("id", tuple(parts))
+    if parameter.field in ("id", "url"):
+        return Term(parameter.field, tuple(parts))
     return Term(parameter.field, tuple(read_token(part) for part in parts))
 
 

@@ -10,7 +10,7 @@ from uuid import uuid4
 
 import pytest
 from contracts.counterpart import Sekmet
-from steps import a_decision, a_step, data_needed
+from steps import a_decision, a_step, data_needed, decided, handed_over, reviewed, treated
 
 from service.channels import Channel, find_channels
 from service.errors import SiteRefused, SiteUnavailable
@@ -36,7 +36,7 @@ def test_it_is_a_channel(name: str, sekmet: Sekmet) -> None:
 
 
 @pytest.mark.parametrize("name", NAMES)
-@pytest.mark.parametrize("make", [a_step, data_needed])
+@pytest.mark.parametrize("make", [a_step, data_needed, reviewed, treated, decided, handed_over])
 def test_sent_twice_is_there_once(name: str, make: Any, sekmet: Sekmet) -> None:
     """Also from another process that knows nothing of the first sending."""
     step = make(patient=f"c-{uuid4().hex[:12]}")

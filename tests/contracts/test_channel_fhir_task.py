@@ -17,7 +17,20 @@ from uuid import uuid4
 import httpx
 import pytest
 from contracts.counterpart import Sekmet
-from steps import GONE, a_decision, a_site, a_step, data_needed
+from steps import (
+    GONE,
+    a_decision,
+    a_site,
+    a_step,
+    a_step_of,
+    asking,
+    data_needed,
+    decided,
+    handed_over,
+    of_kind,
+    reviewed,
+    treated,
+)
 
 from service.channels import find_channels
 from service.channels.fhir_task import FhirTask
@@ -25,7 +38,7 @@ from service.client import Auth, FhirClient
 from service.core.decision import Window
 from service.errors import SiteRefused, SiteUnavailable
 from service.fhir import write
-from service.fhir.write import Step
+from service.fhir.step import Step
 
 LATER = Window(date(2031, 6, 3), date(2031, 6, 4), date(2031, 6, 10))
 
@@ -351,6 +364,61 @@ def test_done_is_said_once(sekmet: Sekmet, connect: Any, step: Step) -> None:
     channel.send(step)
     channel.send(replace(step, status="completed"))
     assert (there(sekmet, step)["status"], there(sekmet, step, "ServiceRequest")["status"]) == ("completed",) * 2
+
+
+@pytest.mark.parametrize("ticked_off_first", [False, True])
+def test_an_exam_taken_back_is_due_again(sekmet: Sekmet, connect: Any, step: Step, ticked_off_first: bool) -> None:
+    """Said by us to be done, it is ours to say that it is not, also where the site's people had ticked it off."""
+    channel, _ = connect()
+    channel.send(step)
+    if ticked_off_first:
+        sekmet.put(there(sekmet, step) | {"status": "completed"})
+    exam = asking(of_kind("repeat-exam"), exams=1)
+    for _ in range(2):
+        channel.send(replace(step, status="completed", decision=exam))
+    assert there(sekmet, step)["statusReason"]["coding"] == [{"system": write.CODE_SYSTEM, "code": "done"}]
+    channel.send(step)
+    task, request = there(sekmet, step), there(sekmet, step, "ServiceRequest")
+    assert (task["status"], request["status"]) == ("requested", "active")
+    assert task["restriction"]["period"]["end"] == "2031-06-07" and "statusReason" not in task
+
+
+def test_the_next_exam_is_another_pair(sekmet: Sekmet, connect: Any, step: Step) -> None:
+    """A moved date is the same pair; after the exam there is a second one beside it."""
+    channel, _ = connect()
+    first = asking(of_kind("repeat-exam"), exams=1)
+    for decision in (first, asking(of_kind("repeat-exam", window=LATER), exams=1)):
+        channel.send(a_step_of(decision, patient=step.patient))
+    second = asking(of_kind("repeat-exam", window=LATER), exams=2)
+    channel.send(replace(a_step_of(first, patient=step.patient), status="completed", decision=second))
+    channel.send(a_step_of(second, patient=step.patient))
+    tasks = sekmet.all("Task", subject=f"Patient/{step.patient}")
+    requests = sekmet.all("ServiceRequest", subject=f"Patient/{step.patient}")
+    assert sorted(task["status"] for task in tasks) == ["completed", "requested"]
+    assert sorted(request["status"] for request in requests) == ["active", "completed"]
+
+
+@pytest.mark.parametrize("make", [reviewed, treated, decided, handed_over])
+def test_every_kind_of_step_is_kept_as_it_was_written(
+    sekmet: Sekmet, connect: Any, step: Step, make: Callable[..., Step]
+) -> None:
+    """Eye, clock and all. What asks nothing of a service is a Task alone."""
+    mine = make(patient=step.patient)
+    receipt = connect()[0].send(mine)
+    for type in ("ServiceRequest", "Task") if mine.words.requests else ("Task",):
+        assert (receipt[type]["action"], receipt[type]["stripped"], receipt[type]["coerced"]) == ("created", [], [])
+    assert len(sekmet.all("ServiceRequest", subject=f"Patient/{step.patient}")) == mine.words.requests
+    task = there(sekmet, mine)
+    assert task["focus"]["reference"].startswith("ServiceRequest/" if mine.words.requests else "Patient/")
+    assert connect()[0].send(mine)["Task"]["action"] == "unchanged"
+
+
+def test_an_eye_that_does_not_ask_any_more_is_taken_out(sekmet: Sekmet, connect: Any, step: Step) -> None:
+    mine = treated(patient=step.patient)
+    connect()[0].send(mine)
+    infants = replace(mine.decision, next=replace(mine.decision.next, eye=None))
+    connect()[0].send(replace(mine, decision=infants))
+    assert "bodySite" not in there(sekmet, mine, "ServiceRequest")
 
 
 @pytest.mark.parametrize("status", ["cancelled", "completed"])

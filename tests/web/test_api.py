@@ -9,6 +9,8 @@ from hypothesis import HealthCheck, given, settings
 from jsonschema_rs import Draft202012Validator
 from web.ward import key_of
 
+from service.core.course import Course
+
 
 def test_the_list_is_ranked_and_says_all_a_row_says(ward: httpx.Client) -> None:
     body = ward.get("/api/worklist").json()
@@ -23,7 +25,7 @@ def test_the_list_is_ranked_and_says_all_a_row_says(ward: httpx.Client) -> None:
     }  # fmt: skip
     assert today["next"] | {"rule": "", "cite": "", "text": "", "provenance": ""} == {
         "kind": "first-exam", "opens": "2031-06-01", "due": "2031-06-01", "closes": "2031-06-07",
-        "rule": "", "cite": "", "text": "", "provenance": "",
+        "by": None, "eye": None, "rule": "", "cite": "", "text": "", "provenance": "",
     }  # fmt: skip
     assert today["next"]["cite"] and today["next"]["provenance"] == "read"
     assert (today["section"], today["site_name"], today["identifier"]) == ("today", "Northbank", "N-100")
@@ -40,6 +42,10 @@ def test_one_infant(ward: httpx.Client) -> None:
     body = ward.get(f"/api/infants/{key_of('today')}").json()
     assert {fact["name"] for fact in body["facts"]} >= {"born", "gestation", "birth_weight", "name", "identifier"}
     assert body["decision"]["birth_weight"] == 780
+    assert (body["decision"]["exams"], body["decision"]["also"], body["decision"]["closing"]) == (0, [], None)
+    assert body["course"] == {"basis": Course().basis, "exams": [], "treatments": []}
+    gone = ward.get(f"/api/infants/{key_of('late')}").json()["decision"]
+    assert [step["kind"] for step in gone["also"]] == ["hand-over"]
     # A weight and an age arrived one after the other: what was decided in between stays on record.
     assert body["history"][0]["decision"]["next"] == body["decision"]["next"]
     assert len(ward.get(f"/api/infants/{key_of('light')}").json()["rejections"]) == 1

@@ -16,9 +16,10 @@ from contracts.test_validators import errors
 from pyfhircheck.config import ValidatorConfig
 from pyfhircheck.core.engine import Validator
 from web.serving import serve
-from web.ward import fill, key_of, newborn, send, weight
+from web.ward import NOW, fill, key_of, newborn, send, weight
 
-from service.fhir.write import INFANT_SYSTEM, STEP_SYSTEM
+from service.fhir.forms import fill as answer
+from service.fhir.write import CODE_SYSTEM, INFANT_SYSTEM, STEP_SYSTEM
 from service.flow import Flow
 from service.store.publications import Publications
 from service.web.application import build
@@ -82,7 +83,7 @@ def test_the_capability_statement_tells_only_what_is_true(ward: httpx.Client, ch
         kind = resource["type"]
         assert matches(ward, f"/fhir/{kind}"), kind
         for parameter in resource["searchParam"]:
-            value = {"date": "2031-06-01", "reference": "Patient/x", "token": "x"}[parameter["type"]]
+            value = {"date": "2031-06-01", "reference": "Patient/x", "token": "x", "uri": "x"}[parameter["type"]]
             asked = ward.get(f"/fhir/{kind}?{parameter['name']}={value}", headers={"Prefer": "handling=strict"})
             assert asked.status_code == 200, parameter["name"]
         for include in resource.get("searchInclude", []):
@@ -96,8 +97,9 @@ def test_the_capability_statement_tells_only_what_is_true(ward: httpx.Client, ch
 
 
 def test_everything_served_is_good_r4(ward: httpx.Client, checker: Validator) -> None:
-    served = [each for kind in ("Task", "ServiceRequest", "Patient", "List") for each in matches(ward, f"/fhir/{kind}")]
-    assert {each["resourceType"] for each in served} == {"Task", "ServiceRequest", "Patient", "List"}
+    kinds = ("Task", "ServiceRequest", "Patient", "List", "CodeSystem", "Questionnaire")
+    served = [each for kind in kinds for each in matches(ward, f"/fhir/{kind}")]
+    assert {each["resourceType"] for each in served} == set(kinds)
     for resource in served:
         assert errors(checker, resource) == [], resource["resourceType"]
     assert errors(checker, bundle(ward, "/fhir/Task?_include=Task:focus")) == []
@@ -129,6 +131,63 @@ def test_the_list_is_ranked_as_the_worklist_is(ward: httpx.Client, checker: Vali
     one = next(each for each in matches(ward, "/fhir/List") if each["title"].endswith("at Eastmere"))
     assert len(one["entry"]) == 1
     assert ward.get(f"/fhir/List/{one['id']}").json()["entry"] == one["entry"]
+
+
+def test_what_is_the_same_for_everybody_is_found_by_its_url(ward: httpx.Client) -> None:
+    """The CodeSystems of the codes we publish, and the Questionnaires whose answers we read."""
+    for kind in ("CodeSystem", "Questionnaire"):
+        for each in matches(ward, f"/fhir/{kind}"):
+            assert matches(ward, f"/fhir/{kind}?url={each['url']}") == [each]
+            assert matches(ward, f"/fhir/{kind}?url={each['url']},http://example.org/x&_id={each['id']}") == [each]
+            assert ward.get(f"/fhir/{kind}/{each['id']}").json() == each
+            assert matches(ward, f"/fhir/{kind}?_id={each['id']}&_id=other") == []
+        assert matches(ward, f"/fhir/{kind}?url=https://ridgeline.invalid/fhir/{kind}") == []
+        assert bundle(ward, f"/fhir/{kind}?_count=0")["total"] >= 2
+
+
+def test_every_code_of_ours_that_is_served_is_in_a_code_system_that_is_served(ward: httpx.Client) -> None:
+    systems = {each["url"]: each for each in matches(ward, "/fhir/CodeSystem")}
+    codes = {url: {concept["code"] for concept in each["concept"]} for url, each in systems.items()}
+    served = [
+        each for kind in ("Task", "ServiceRequest", "List", "Questionnaire") for each in matches(ward, f"/fhir/{kind}")
+    ]
+    used = [coding for resource in served for coding in codings(resource) if "ridgeline.invalid" in coding["system"]]
+    assert {coding["system"] for coding in used} == set(systems)
+    assert [coding for coding in used if coding["code"] not in codes[coding["system"]]] == []
+
+
+def codings(value: Any) -> Iterator[Resource]:
+    """Every Coding in a resource."""
+    if isinstance(value, dict) and {"system", "code"} <= value.keys():
+        yield value
+    for inner in value.values() if isinstance(value, dict) else value if isinstance(value, list) else ():
+        yield from codings(inner)
+
+
+def test_the_list_leads_to_the_task_of_what_comes_next(own_ward: httpx.Client, flow: Flow) -> None:
+    """After the first exam the entry is the next exam's Task, and so on: the one that is requested now."""
+
+    def listed() -> Resource:
+        (everywhere,) = matches(own_ward, "/fhir/List?_id=worklist")
+        tasks = [own_ward.get(f"/fhir/{entry['item']['reference']}").json() for entry in everywhere["entry"]]
+        (mine,) = [task for task in tasks if task["for"]["reference"] == f"Patient/{key_of('today')}"]
+        return mine
+
+    before = listed()
+    eye = {"view": "adequate", "zone": "II", "stage": "2", "plus": "none"}
+    send(flow, "northbank", answer(
+        "eye-exam", {"on": "2031-06-01", "right": eye, "left": eye, "examiner": "Dr Reed"}, id="exam-1", version=1,
+        patient="today", author="Dr Reed", authored=NOW,
+    ))  # fmt: skip
+    after = listed()
+    assert after["id"] != before["id"] and after["status"] == "requested"
+    assert own_ward.get(f"/fhir/Task/{before['id']}").json()["status"] == "completed"
+    request = own_ward.get(f"/fhir/{after['focus']['reference']}").json()
+    assert request["code"]["coding"][0]["code"] == "repeat-exam"
+    assert request in matches(own_ward, f"/fhir/ServiceRequest?code={CODE_SYSTEM}|repeat-exam")
+    assert [each["id"] for each in matches(own_ward, "/fhir/List?_id=worklist")] == ["worklist"]
+    course = own_ward.get(f"/api/infants/{key_of('today')}").json()["course"]
+    assert [exam["right"]["stage"] for exam in course["exams"]] == ["2"]
 
 
 # --- search --------------------------------------------------------------------------------------------------------
@@ -217,7 +276,7 @@ def test_include_brings_each_focus_once_and_the_total_counts_matches_only(ward: 
     found = bundle(ward, "/fhir/Task?status=requested&_include=Task:focus")
     included = [each["resource"] for each in found["entry"] if each["search"]["mode"] == "include"]
     tasks = [each["resource"] for each in found["entry"] if each["search"]["mode"] == "match"]
-    assert found["total"] == len(tasks) == 5
+    assert found["total"] == len(tasks) == 6  # who went home has a hand-over beside the exam
     assert {f"{each['resourceType']}/{each['id']}" for each in included} == {t["focus"]["reference"] for t in tasks}
     for entry in found["entry"]:
         assert ward.get(urlsplit(entry["fullUrl"]).path).json() == entry["resource"]
@@ -227,8 +286,8 @@ def test_include_brings_each_focus_once_and_the_total_counts_matches_only(ward: 
 def test_pages_hold_every_match_once_in_one_order(ward: httpx.Client, sort: str) -> None:
     whole = [each["id"] for each in matches(ward, f"/fhir/Task?status=requested{sort}")]
     pages = list(follow(ward, f"/fhir/Task?status=requested&_count=2{sort}"))
-    assert [len(page["entry"]) for page in pages] == [2, 2, 1]
-    assert {page["total"] for page in pages} == {5}
+    assert [len(page["entry"]) for page in pages] == [2, 2, 2]
+    assert {page["total"] for page in pages} == {6}
     assert [entry["resource"]["id"] for page in pages for entry in page["entry"]] == whole
     assert [link["relation"] for link in pages[-1]["link"]] == ["self"]
 
@@ -251,7 +310,7 @@ def test_what_closes_first_comes_first(ward: httpx.Client) -> None:
 def test_count_zero_and_summary_count_give_the_total_alone(ward: httpx.Client) -> None:
     for asked in ("_count=0", "_summary=count"):
         found = bundle(ward, f"/fhir/Task?status=requested&{asked}")
-        assert (found["total"], "entry" in found) == (5, False)
+        assert (found["total"], "entry" in found) == (6, False)
         assert [link["relation"] for link in found["link"]] == ["self"]
     assert "total" not in bundle(ward, "/fhir/Task?_total=none")
 
@@ -260,7 +319,7 @@ def test_an_unknown_parameter_is_left_out_of_self_or_refused_when_asked_to(ward:
     found = bundle(ward, "/fhir/Task?shoe-size=9&status=requested&_format=json")
     (link,) = found["link"]
     assert "shoe-size" not in link["url"] and "status=requested" in link["url"]
-    assert found["total"] == 5
+    assert found["total"] == 6
     refused = ward.get("/fhir/Task?shoe-size=9", headers={"Prefer": "respond-async, handling=strict"})
     assert "shoe-size" in outcome(refused, 400)
     assert "group-identifier" in outcome(refused, 400)
