@@ -5,6 +5,12 @@ guard.py         security headers; an error becomes a sentence, never a tracebac
 pages.py         the worklist, one infant, what could not be read
 view.py          an Entry -> the words of one row (pure)
 original.py      what could not be read, laid out with the place of the trouble marked (pure)
+entry.py         typing in: a sheet, what would follow from it, and then saving
+sheets.py        what each sheet asks (pure)
+typed.py         what was typed -> the value of a fact, and back (pure)
+weigh.py         what to know before a sheet is filled in, and to weigh before it is saved (pure)
+past.py          what was said, done and agreed, in words (pure)
+letters.py       the letters to print: for the family, for the clinic (pure)
 strip.py         the picture in a row: one infant on the postmenstrual-age axis (pure)
 api.py           the same facts as JSON
 facade.py        the FHIR R4 facade: read and search what is published

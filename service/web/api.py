@@ -274,7 +274,7 @@ def api_routes(flow: Flow) -> APIRouter:
                 "id": id,
                 "name": site.name,
                 "timezone": str(site.timezone),
-                "policy": site.policy,
+                "policy": flow.policy_on(id, flow.today(id)).id,
                 "today": flow.today(id).isoformat(),
             }
             for id, site in sites.items()

@@ -17,6 +17,7 @@ from service.flow import Flow
 from service.store.database import Database
 from service.store.publications import Publications
 from service.web.api import CAUTION, api_routes
+from service.web.entry import entry_routes
 from service.web.facade import READ_ONLY, facade_routes
 from service.web.guard import Answers, Guard, judge
 from service.web.health import health_routes
@@ -41,11 +42,12 @@ def build(
         title="Ridgeline", version=release, openapi_url="/api/openapi.json", docs_url=None, redoc_url=None,
         description=f"Who must be examined for retinopathy of prematurity, when, and why. {CAUTION}",
     )  # fmt: skip
-    app.add_middleware(Guard, answers=answers)
+    app.add_middleware(Guard, answers=answers, public=base_url)
     app.include_router(api_routes(flow))
     app.include_router(facade_routes(flow, publications, flow.sites, clock, release, base_url))
     app.include_router(health_routes(database, lambda: {site: flow.today(site) for site in flow.sites}))
     app.include_router(page_routes(flow, pages))
+    app.include_router(entry_routes(flow, pages))
     app.state.announcer = Announcer(flow.revision, every)
     app.add_api_route("/events", app.state.announcer.answer, methods=["GET"], include_in_schema=False)
 
@@ -58,6 +60,7 @@ def build(
         # pydantic's own words quote what was sent: the names of the parameters must do.
         names = sorted({str(issue["loc"][-1]) for issue in error.errors()})
         hint = " A day is written 2031-06-01." if "as_of" in names else ""
+        hint += " An instant is written 2031-06-01T07:00Z, with its zone." if "known_at" in names else ""
         return answers.problem(request.url.path, 400, f"Cannot be read: {', '.join(names)}.{hint}")
 
     @app.exception_handler(RidgelineError)

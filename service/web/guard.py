@@ -11,6 +11,7 @@ import logging
 import traceback
 from collections.abc import Callable, Mapping
 from typing import Final
+from urllib.parse import urlsplit
 
 from sqlalchemy.exc import InterfaceError, OperationalError
 from starlette.datastructures import MutableHeaders
@@ -26,7 +27,8 @@ HEADERS: Final[Mapping[str, str]] = {
         "default-src 'none'; style-src 'self'; script-src 'self'; img-src 'self'; connect-src 'self'; "
         "form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
     ),
-    "Referrer-Policy": "no-referrer",
+    # Under no-referrer a browser sends a form with the Origin "null", and nobody can tell whose form it was.
+    "Referrer-Policy": "same-origin",
     "X-Content-Type-Options": "nosniff",
     "X-Frame-Options": "DENY",
     "Cross-Origin-Opener-Policy": "same-origin",
@@ -36,10 +38,14 @@ HEADERS: Final[Mapping[str, str]] = {
 }
 """Set on every answer that does not set them itself; only the style sheet, script and picture may be kept."""
 
+SAFE: Final = ("GET", "HEAD", "OPTIONS")
+MACHINES: Final = ("fhir", "hooks", "api", "health", "metrics", "events")
+"""First parts of the paths that programs ask."""
+
 FHIR_JSON: Final = "application/fhir+json"
 
 _ISSUES: Final[Mapping[int, str]] = {
-    400: "invalid", 404: "not-found", 405: "not-supported", 406: "not-supported", 410: "not-found",
+    400: "invalid", 403: "forbidden", 404: "not-found", 405: "not-supported", 406: "not-supported", 410: "not-found",
     413: "too-long", 415: "not-supported", 422: "processing", 503: "transient",
 }  # fmt: skip
 """HTTP status -> IssueType code of an OperationOutcome (http://hl7.org/fhir/R4/valueset-issue-type.html)."""
@@ -80,16 +86,23 @@ class Answers:
             severity = "fatal" if status >= 500 and status != 503 else "error"
             outcome = operation_outcome(severity, _ISSUES.get(status, "exception"), sentence)
             return JSONResponse(outcome, status, headers, media_type=FHIR_JSON)
-        if top in ("api", "health", "metrics", "events"):
+        if top in MACHINES:
             return JSONResponse({"problem": sentence}, status, headers)
         return Response(self._page(status, sentence), status, headers, media_type="text/html")
 
 
-class Guard:
-    """ASGI middleware that wraps the whole application."""
+FOREIGN: Final = (
+    "This form was not sent from a page of this service, so nothing was saved. Open the page here and fill it in again."
+)
 
-    def __init__(self, app: ASGIApp, answers: Answers) -> None:
+
+class Guard:
+    """ASGI middleware that wraps the whole application. `public` is the address people know, where a proxy stands
+    between: a form may come from there as well."""
+
+    def __init__(self, app: ASGIApp, answers: Answers, public: str | None = None) -> None:
         self._app, self._answers = app, answers
+        self._public = urlsplit(public).netloc if public else ""
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] != "http":
@@ -106,6 +119,10 @@ class Guard:
                     headers.setdefault(name, value)
             await send(message)
 
+        request = Request(scope)
+        if request.method not in SAFE and _for_people(request.url.path) and not self._from_here(request):
+            await self._answers.problem(request.url.path, 403, FOREIGN)(scope, receive, send_guarded)
+            return
         try:
             await self._app(scope, receive, send_guarded)
         except Exception as error:
@@ -114,8 +131,22 @@ class Guard:
                 # Half an answer is on its way: the only honest thing left is to break the connection.
                 raise ConnectionAbortedError("the answer could not be finished") from None
             status, sentence = judge(error)
-            answer = self._answers.problem(Request(scope).url.path, status, sentence)
+            answer = self._answers.problem(request.url.path, status, sentence)
             await answer(scope, receive, send_guarded)
+
+    def _from_here(self, request: Request) -> bool:
+        """Whether a page of our own sent this. A browser says so in Sec-Fetch-Site; an older one, or one that talks to
+        us without encryption, names its page's Origin. What says neither is no browser with a page of ours."""
+        site = request.headers.get("sec-fetch-site")
+        if site is not None:
+            return site == "same-origin"
+        origin = urlsplit(request.headers.get("origin", "")).netloc
+        return bool(origin) and origin in (request.headers.get("host"), self._public)
+
+
+def _for_people(path: str) -> bool:
+    """Whether a page answers at this path: programs keep no cookie and have no page that somebody else could send."""
+    return path.strip("/").partition("/")[0] not in MACHINES
 
 
 def log_error(error: Exception) -> None:

@@ -6,24 +6,27 @@ import hashlib
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import date, datetime
 from pathlib import Path
-from typing import Any, Final
+from typing import Annotated, Any, Final
+from urllib.parse import urlencode
 from zoneinfo import ZoneInfo
 
-from fastapi import APIRouter
+from fastapi import APIRouter, Query
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 from starlette.responses import HTMLResponse, Response
 
 from service.core.decision import on_day
-from service.core.infant import newest
 from service.core.worklist import Entry
-from service.errors import NotFound
+from service.errors import NotFound, NotUnderstood
 from service.fhir.sites import Site
+from service.fhir.step import is_closed
 from service.flow import Flow, InfantView
-from service.web import view
+from service.web import letters, past, view
 from service.web.api import AsOf
+from service.web.course_picture import draw_course, say_course
 from service.web.original import mark_original, pick_resource
-from service.web.strip import draw_strip
+from service.web.sheets import SHEETS
+from service.web.typed import first
 
 HERE: Final = Path(__file__).parent
 STATIC: Final = HERE / "static"
@@ -34,6 +37,13 @@ STATES: Final[Mapping[str, str]] = {
     "closed": "closed",
 }
 """State of an infant -> words."""
+
+SAVED: Final[Mapping[str, str]] = {
+    **{path: sheet.saved for path, sheet in SHEETS.items()},
+    "withdrawn": "It is marked as entered in error and does not count any more.",
+    "waiting": "It is kept, but could not be worked out just now. It will be tried again by itself.",
+}
+"""What was just done, as an address says it -> the words of it."""
 
 
 def static_version() -> str:
@@ -57,6 +67,7 @@ class Pages:
             say_day=view.say_day,
             say_dates_in=view.say_dates_in,
             say_long_day=view.say_long_day,
+            first=first,
             join_words=view.join_words,
             capitalize=view.capitalize,
             not_known=view.NOT_KNOWN,
@@ -73,21 +84,24 @@ class Pages:
     def worklist(
         self, entries: Sequence[Entry], today_of: Callable[[str], date], made_at: datetime, *,
         census: Mapping[str, int], unread: int, site: str | None = None, as_of: date | None = None,
-        self_contained: bool = False,
+        known_at: datetime | None = None, self_contained: bool = False,
     ) -> str:  # fmt: skip
         """The list of one site, or of all. `today_of` gives each site's day (as_of for all, when that is asked for);
-        `census` counts infants by state, `unread` what could not be read. Self-contained, the page needs no server, no
-        script and no other file: for paper and downtime."""
+        `census` counts infants by state, `unread` what could not be read, both as of now. `known_at`: the entries are
+        those known at an instant. Self-contained, the page needs no server, no script and no other file: for paper and
+        downtime."""
         shown = [site] if site else list(self._sites)
         sections = view.arrange(entries, today_of, lambda id: self._sites[id].name)
         above = sum(row.unjudged for name in ("overdue", "today") for row in sections[name])
-        return self._render(
+        return self.render(
             "list.html",
             here=site or "all",
             path=f"/site/{site}" if site else "/",
             place=self._sites[site].name if site else "All sites",
             as_of=as_of,
-            as_of_query=f"?as_of={as_of.isoformat()}" if as_of else "",
+            as_of_query=_when(as_of, known_at),
+            known_at=self._clock_time(known_at, site) if known_at else "",
+            live=not (as_of or known_at or self_contained),
             self_contained=self_contained,
             made_at=self._clock_time(made_at, site),
             days=self._days(shown, today_of),
@@ -99,19 +113,28 @@ class Pages:
             example_site=site or next(iter(self._sites), "SITE"),
             by_site=[] if site or len(shown) < 2 else list(self._by_site(sections)),
             unjudged_above=f"{above} more stand above, because their day has come." if above else "",
-            others=_say_others(census),
+            others=_say_others(census) if not known_at else "",
         )
 
-    def infant(self, seen: InfantView, today: date, as_of: date | None = None) -> str:
-        """One infant."""
-        in_force = [fact for facts in newest(seen.facts) for fact in facts]
+    def infant(self, seen: InfantView, today: date, as_of: date | None = None, saved: str = "") -> str:
+        """One infant on a day. As of another day, or known at an instant, nothing can be entered. `saved`: what was
+        just done, a word of SAVED."""
         decision, zone = on_day(seen.decision, today), seen.site.timezone
         row = view.describe(seen.entry, today, seen.site.name) if seen.entry else None
-        return self._render(
+        live = as_of is None and seen.known_at is None
+        here = {each.resource: each for each in past.written(seen)}
+        told = {str(each) for each in (*decision.deferrals, *filter(None, [decision.hand_over]))}
+        facts = [fact for fact in seen.facts if fact.name not in past.AGREED]
+        return self.render(
             "infant.html",
             here=seen.site.id,
             as_of=as_of,
+            as_of_query=_when(as_of, seen.known_at),
+            known_at=self._clock_time(seen.known_at, seen.site.id) if seen.known_at else "",
             path=f"/infant/{seen.key}",
+            live=live,
+            saved=SAVED.get(saved, "") if live else "",
+            enter=_sheets_for(seen) if live else (),
             row=row,
             name=seen.infant.name or "Name not known",
             identifier=seen.infant.identifier,
@@ -119,21 +142,61 @@ class Pages:
             today=today,
             decision=decision,
             ages=view.say_ages(decision.ages, decision.birth_weight),
-            strip=draw_strip(decision.ages, decision.next.window, today),
-            why_then=view.say_why([decision.next.reason] if row else decision.because, today),
+            picture=draw_course(seen.infant, seen.course, decision, today),
+            told=say_course(seen.infant, seen.course, decision, today),
+            steps=view.say_steps(decision, today),
+            last=view.say_last(decision, today),
+            put_off=view.say_put_off(decision, today),
+            why_nothing=() if row else view.say_why([*decision.because, decision.next.reason], today),
             why_this_infant=row.why_this_infant if row else (),
             left_hospital=seen.infant.in_hospital is False,
-            flag_words=[view.capitalize(flag) for flag in decision.flags],
+            flag_words=[
+                view.capitalize(view.say_dates_in(flag, today)) for flag in decision.flags if flag not in told
+            ],
             missing=view.say_missing(decision.missing),
+            done=past.done(seen, today),
+            agreed=[
+                (past.say_fact(fact), here.get(fact.resource), fact)
+                for fact in sorted(seen.current, key=lambda fact: str(fact.value.get("on")), reverse=True)
+                if fact.name in past.AGREED
+            ],
+            taken_back=[
+                (each, [past.say_fact(fact) for fact in each.says]) for each in here.values() if each.withdrawn
+            ],
+            letter_kinds=letters.KINDS if live else (),
             facts=[
-                (*view.say_fact(fact), fact, fact in in_force, fact.version.updated[:16].replace("T", " "))
-                for fact in sorted(seen.facts, key=lambda fact: (fact not in in_force, fact.name, fact.resource))
+                (
+                    *past.say_fact(fact), fact, fact in seen.current, here.get(fact.resource),
+                    fact.version.updated[:16].replace("T", " "),
+                )
+                for fact in sorted(facts, key=lambda fact: (fact not in seen.current, fact.name, fact.resource))
             ],
             rejections=seen.rejections,
             history=[
-                (moment.astimezone(zone), each, view.say_task(each.next.kind, each.missing))
+                (moment.astimezone(zone), each, view.say_task(each.next.kind, each.missing, [each.next.eye]))
                 for moment, each in seen.history
             ],
+        )  # fmt: skip
+
+    def letter(self, seen: InfantView, kind: str, today: date, watch_age: int | None) -> str:
+        """A letter to print: for the family or for the clinic. Raises NotFound."""
+        if kind not in letters.KINDS:
+            raise NotFound("there is no such letter")
+        write = letters.write_family if kind == "family" else letters.write_clinic
+        decision = on_day(seen.decision, today)
+        return self.render(
+            f"letter-{kind}.html",
+            here=seen.site.id,
+            seen=seen,
+            site=seen.site,
+            name=seen.infant.name,
+            today=today,
+            decision=decision,
+            ages=view.say_ages(decision.ages, decision.birth_weight),
+            letter=write(seen, today, watch_age),
+            born=seen.infant.born.value,
+            why=letters.WHY,
+            cautions=[view.capitalize(view.say_dates_in(flag, today)) for flag in decision.flags],
         )
 
     def unread(self, rejections: Iterable[Mapping[str, Any]]) -> str:
@@ -149,13 +212,14 @@ class Pages:
                 "about_words": view.say_missing([each["about"]]) if each["about"] else "",
                 "original": mark_original(text, each["path"]),
             })  # fmt: skip
-        return self._render("unread.html", here="unread", rejections=shown)
+        return self.render("unread.html", here="unread", rejections=shown)
 
     def problem(self, status: int, sentence: str) -> str:
         """An error, as a page that says what to do next."""
-        return self._render("problem.html", status=status, sentence=view.capitalize(sentence))
+        return self.render("problem.html", status=status, sentence=view.capitalize(sentence))
 
-    def _render(self, template: str, **values: Any) -> str:
+    def render(self, template: str, **values: Any) -> str:
+        """A template of ours with these values."""
         return self._environment.get_template(template).render(values)
 
     def _days(self, shown: Iterable[str], today_of: Callable[[str], date]) -> list[tuple[date, list[str]]]:
@@ -177,29 +241,48 @@ class Pages:
         return f"{local:%H:%M} on {view.say_long_day(local.date())}" + ("" if zone else " UTC")
 
 
+KnownAt = Annotated[
+    str | None,
+    Query(
+        description="Only what was known at this instant, `2031-06-01T14:30`: on the site's clock, UTC for all sites."
+    ),
+]
+
+
 def page_routes(flow: Flow, pages: Pages) -> APIRouter:
-    """/, /site/{id}, /infant/{key}, /unread."""
+    """/, /site/{id}, /infant/{key} and its letters, /unread, /static."""
     router = APIRouter(include_in_schema=False, default_response_class=HTMLResponse)
     read = ["GET", "HEAD"]
 
-    def show_list(site: str | None, as_of: date | None) -> str:
+    def show_list(site: str | None, as_of: date | None, known: datetime | None) -> str:
+        def today_of(id: str) -> date:
+            return as_of or (known.astimezone(flow.site(id).timezone).date() if known else flow.today(id))
+
         return pages.worklist(
-            flow.worklist(site, as_of), lambda id: as_of or flow.today(id), flow.clock(),
-            census=flow.census(site), unread=len(flow.rejections(site)), site=site, as_of=as_of,
+            flow.worklist(site, as_of, known), today_of, flow.clock(), census=flow.census(site),
+            unread=len(flow.rejections(site)), site=site, as_of=as_of, known_at=known,
         )  # fmt: skip
 
     @router.api_route("/", methods=read)
-    def all_sites(as_of: AsOf = None) -> Response:
-        return HTMLResponse(show_list(None, as_of))
+    def all_sites(as_of: AsOf = None, known_at: KnownAt = None) -> Response:
+        return HTMLResponse(show_list(None, as_of, _instant(known_at, ZoneInfo("UTC"))))
 
     @router.api_route("/site/{id}", methods=read)
-    def one_site(id: str, as_of: AsOf = None) -> Response:
-        return HTMLResponse(show_list(id, as_of))
+    def one_site(id: str, as_of: AsOf = None, known_at: KnownAt = None) -> Response:
+        return HTMLResponse(show_list(id, as_of, _instant(known_at, flow.site(id).timezone)))
 
     @router.api_route("/infant/{key}", methods=read)
-    def one_infant(key: str, as_of: AsOf = None) -> Response:
+    def one_infant(key: str, as_of: AsOf = None, known_at: KnownAt = None, saved: str = "") -> Response:
         seen = flow.infant(key)
-        return HTMLResponse(pages.infant(seen, as_of or flow.today(seen.site.id), as_of))
+        if as_of is not None or known_at is not None:
+            seen = flow.infant(key, as_of, _instant(known_at, seen.site.timezone))
+        return HTMLResponse(pages.infant(seen, seen.as_of, as_of, saved))
+
+    @router.api_route("/infant/{key}/letter/{kind}", methods=read)
+    def letter(key: str, kind: str) -> Response:
+        seen = flow.infant(key)
+        policy = flow.policy_on(seen.site.id, seen.as_of)
+        return HTMLResponse(pages.letter(seen, kind, seen.as_of, policy.care.surveillance_age))
 
     @router.api_route("/unread", methods=read)
     def unread(site: str | None = None) -> Response:
@@ -228,3 +311,31 @@ def _say_others(census: Mapping[str, int]) -> str:
     total = sum(census.values())
     known = f"{total} {'infant is' if total == 1 else 'infants are'} known."
     return f"{known} Not on this list: {view.join_words(parts)}." if parts else f"{known} All of them are on this list."
+
+
+def _instant(text: str | None, zone: ZoneInfo) -> datetime | None:
+    """An instant as somebody writes it into an address, on the clock of a zone. Raises NotUnderstood."""
+    if text is None:
+        return None
+    try:
+        moment = datetime.fromisoformat(text)
+    except ValueError:
+        raise NotUnderstood("known_at is written 2031-06-01T14:30") from None
+    return moment if moment.tzinfo else moment.replace(tzinfo=zone)
+
+
+def _when(as_of: date | None, known_at: datetime | None) -> str:
+    """The part of an address that says which day and which instant is looked at."""
+    parts = {"as_of": as_of and as_of.isoformat(), "known_at": known_at and known_at.isoformat(timespec="minutes")}
+    query = urlencode({name: value for name, value in parts.items() if value})
+    return f"?{query}" if query else ""
+
+
+def _sheets_for(seen: InfantView) -> tuple[tuple[str, str], ...]:
+    """(path, words) of what can be entered for an infant; what answers the next step first."""
+    if seen.infant.record != "infant":
+        return ()
+    closed = is_closed(seen.decision)
+    titles = {path: sheet.title for path, sheet in SHEETS.items() if path != ("close" if closed else "reopen")}
+    asked = [step.act[0] for step in view.say_steps(seen.decision, seen.as_of) if step.act and step.act[0] in titles]
+    return tuple((path, titles[path]) for path in dict.fromkeys([*asked, *titles]))

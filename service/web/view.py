@@ -5,20 +5,20 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, datetime
 from typing import Final
 
 from markupsafe import Markup
 
 from service.core.ages import Gestation, format_age
-from service.core.decision import Ages, Reason, Window, on_day
-from service.core.infant import Fact
-from service.core.worklist import Entry, bucket, days_over
+from service.core.decision import Ages, Decision, NextStep, Reason, Window, on_day
+from service.core.findings import SIDES
+from service.core.worklist import Entry, bucket
 from service.web.strip import draw_strip
 
 SECTIONS: Final[Mapping[str, tuple[str, str]]] = {
     "overdue": ("Overdue", "The last day of the window has passed."),
-    "today": ("Today", "The best day has come and the window is still open."),
+    "today": ("Today", "The best day has come and the window is still open, or a treatment clock is running."),
     "this-week": ("This week", "The best day is within the next six days."),
     "unjudged": (
         "Cannot be judged yet",
@@ -37,7 +37,28 @@ SURETY: Final[Mapping[str, str]] = {
 }
 """How the numbers of a rule came into the policy file -> the words that say so."""
 
-_TASKS: Final[Mapping[str, str]] = {"first-exam": "First eye exam", "none": "Nothing is due"}
+_TASKS: Final[Mapping[str, str]] = {
+    "first-exam": "First eye exam",
+    "repeat-exam": "Next eye exam",
+    "treatment": "Treatment",
+    "review-after-laser": "Exam after laser",
+    "review-after-injection": "Exam after injection",
+    "decision": "Somebody decides",
+    "hand-over": "Hand over to whoever takes the infant on",
+    "long-term": "Refraction and alignment",
+    "none": "Nothing is due",
+}
+ACTS: Final[Mapping[str, tuple[str, str]]] = {
+    **dict.fromkeys(
+        ("first-exam", "repeat-exam", "review-after-laser", "review-after-injection", "decision"),
+        ("exam", "Enter an exam"),
+    ),
+    "treatment": ("treatment", "Enter the treatment"),
+    "data-needed": ("newborn", "Fill it in"),
+    "hand-over": ("hand-over", "Hand over"),
+    "long-term": ("long-term", "Enter the visit"),
+}
+"""Kind of step -> the sheet that answers it, and how a link to the sheet is said."""
 _MISSING: Final[Mapping[str, str]] = {
     "date_of_birth": "date of birth",
     "gestational_age_at_birth": "gestational age at birth",
@@ -54,6 +75,21 @@ class Why:
     cite: str
     surety: str
     unconfirmed: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """One thing asked for, in words; what is the same for both eyes is said once. `act` is the sheet that answers it
+    and the words of the link."""
+
+    kind: str
+    task: str
+    standing: str
+    dates: str
+    advice: str
+    late: bool
+    why: tuple[Why, ...]
+    act: tuple[str, str] | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,6 +116,11 @@ class Row:
     flags: tuple[str, ...]
     policy: str
     today: date
+    last: str
+    put_off: str
+    needs_hand_over: bool
+    also: tuple[Asked, ...]
+    act: tuple[str, str] | None
 
 
 def say_day(day: date, beside: date) -> str:
@@ -113,11 +154,24 @@ def say_missing(missing: Iterable[str]) -> str:
     return join_words([_MISSING.get(name, name.replace("_", " ")) for name in missing])
 
 
-def say_task(kind: str, missing: Sequence[str] = ()) -> str:
-    """What is to be done, as a heading: `First eye exam`, `Record birth weight`."""
+def say_task(kind: str, missing: Sequence[str] = (), eyes: Sequence[str | None] = ()) -> str:
+    """What is to be done, as a heading: `First eye exam`, `Record birth weight`, `Treatment, right eye`."""
     if kind == "data-needed":
         return f"Record {say_missing(missing)}" if missing else "Record what is missing"
-    return _TASKS.get(kind) or kind.replace("-", " ").capitalize()
+    task = _TASKS.get(kind) or kind.replace("-", " ").capitalize()
+    named = [eye for eye in SIDES if eye in eyes]
+    return f"{task}, {'both eyes' if len(named) > 1 else f'{named[0]} eye'}" if named else task
+
+
+def say_clock(by: str, beside: date) -> str:
+    """The instant at which a clock runs out, as the clock on the site's wall: `Fri 4 Jun 09:30`."""
+    moment = datetime.fromisoformat(by)
+    return f"{say_day(moment.date(), beside)} {moment:%H:%M}"
+
+
+def say_times(number: int) -> str:
+    """`once`, `twice`, `3 times`."""
+    return {1: "once", 2: "twice"}.get(number, f"{number} times")
 
 
 def say_dates_in(text: str, beside: date) -> str:
@@ -172,20 +226,87 @@ def say_ages(ages: Ages, birth_weight: int | None) -> tuple[tuple[str, str], ...
 
 def say_standing(entry: Entry, today: date) -> str:
     """Where the entry stands today, in few words: `3 days over`, `Last day today`, `Due in 4 days`."""
-    window, over = entry.window, days_over(entry, today)
-    if entry.kind == "data-needed":
+    step = entry.decision.next
+    return _stand(entry.kind, entry.window, step.by if step.kind == entry.kind else None, today)
+
+
+def _stand(kind: str, window: Window, by: str | None, today: date) -> str:
+    over, left = (today - window.closes).days, (window.closes - today).days
+    if kind == "data-needed":
         if over > 0:
             return f"Needed {count_days(over)} ago"
-        left = (window.closes - today).days
         return "Needed today" if left == 0 else f"Needed in {count_days(left)}"
     if over > 0:
         return f"{count_days(over)} over"
-    if window.closes == today:
+    if by is not None:
+        clock = datetime.fromisoformat(by)
+        return f"Today by {clock:%H:%M}" if clock.date() == today else f"By {say_clock(by, today)}"
+    if left == 0:
         return "Last day today"
     if window.due <= today:
-        return f"Due now, {count_days((window.closes - today).days)} left"
+        return f"Due now, {count_days(left)} left"
     wait = (window.due - today).days
     return "Due tomorrow" if wait == 1 else f"Due in {count_days(wait)}"
+
+
+def say_window(kind: str, window: Window, by: str | None, today: date) -> tuple[str, str]:
+    """The days of a window, and what is best within it."""
+    opens, due, closes = (say_day(day, today) for day in (window.opens, window.due, window.closes))
+    if kind == "data-needed":
+        return f"by {closes}", "From that day an exam may be due."
+    if by is not None:
+        best = "" if window.due == window.closes else f"Best by {due}."
+        return f"by {say_clock(by, today)}", f"{best} The clock runs on weekends too.".strip()
+    if window.opens == window.closes:
+        return f"on {opens}", ""
+    return f"{opens} to {closes}", f"Best on {due}." if window.due != window.closes else f"By {due}."
+
+
+def say_steps(decision: Decision, today: date) -> tuple[Asked, ...]:
+    """All that a decision asks for, the next step first; none when nothing is due."""
+    steps = [step for step in (decision.next, *decision.also) if step.window is not None]
+    together: dict[tuple[str, Window | None, str | None], list[NextStep]] = {}
+    for step in steps:
+        together.setdefault((step.kind, step.window, step.by), []).append(step)
+    return tuple(_ask(sorted(alike, key=_right_first), decision, today) for alike in together.values())
+
+
+def _right_first(step: NextStep) -> bool:
+    return step.eye == "left"
+
+
+def _ask(alike: Sequence[NextStep], decision: Decision, today: date) -> Asked:
+    step, window = alike[0], alike[0].window
+    if window is None:
+        raise ValueError("nothing is asked for")  # say_steps has looked
+    dates, advice = say_window(step.kind, window, step.by, today)
+    return Asked(
+        kind=step.kind,
+        task=say_task(step.kind, decision.missing, [each.eye for each in alike]),
+        standing=_stand(step.kind, window, step.by, today),
+        dates=dates,
+        advice=advice,
+        late=today > window.closes,
+        why=say_why((each.reason for each in alike), today),
+        act=ACTS.get(step.kind),
+    )
+
+
+def say_last(decision: Decision, today: date) -> str:
+    """What the last exam found, in short: `Mon 2 Jun: right zone II stage 2, left zone II without ROP`."""
+    last = decision.last
+    if last is None:
+        return ""
+    eyes = f"both eyes {last.right}" if last.right == last.left else f"right {last.right}, left {last.left}"
+    return f"{say_day(last.on, today)}: {eyes}"
+
+
+def say_put_off(decision: Decision, today: date) -> str:
+    """How often the exam was put off, and what was said last; "" when it never was."""
+    if not decision.deferrals:
+        return ""
+    last = decision.deferrals[-1]
+    return f"Put off {say_times(len(decision.deferrals))}, last until {say_day(last.until, today)}: {last.reason}"
 
 
 def say_place(site_name: str, unit: str, bed: str) -> tuple[str, ...]:
@@ -210,13 +331,8 @@ def find_section(entry: Entry, today: date) -> str:
 def describe(entry: Entry, today: date, site_name: str) -> Row:
     """The row of one entry on one day."""
     decision, window = on_day(entry.decision, today), entry.window
-    opens, due, closes = (say_day(day, today) for day in (window.opens, window.due, window.closes))
-    if entry.kind == "data-needed":
-        dates, advice = f"by {closes}", "From that day an exam may be due."
-    elif window.opens == window.closes:
-        dates, advice = f"on {opens}", ""
-    else:
-        dates, advice = f"{opens} to {closes}", f"Best on {due}." if window.due != window.closes else f"By {due}."
+    asked, *also = say_steps(decision, today)
+    told = {str(each) for each in (*decision.deferrals, *filter(None, [decision.hand_over]))}
     return Row(
         site=entry.site,
         key=entry.key,
@@ -226,18 +342,23 @@ def describe(entry: Entry, today: date, site_name: str) -> Row:
         section=find_section(entry, today),
         unjudged=entry.kind == "data-needed",
         standing=say_standing(entry, today),
-        task=say_task(entry.kind, decision.missing),
+        task=asked.task,
         window=window,
-        dates=dates,
-        advice=advice,
+        dates=asked.dates,
+        advice=asked.advice,
         ages=say_ages(decision.ages, decision.birth_weight),
         strip=draw_strip(decision.ages, window, today),
-        why_then=say_why([decision.next.reason], today),
+        why_then=asked.why,
         why_this_infant=say_why((each for each in decision.because if each != decision.next.reason), today),
         left_hospital=entry.left_hospital,
-        flags=tuple(capitalize(flag) for flag in decision.flags),
+        flags=tuple(capitalize(say_dates_in(flag, today)) for flag in decision.flags if flag not in told),
         policy=f"{decision.policy} revision {decision.revision}",
         today=today,
+        last=say_last(decision, today),
+        put_off=say_put_off(decision, today),
+        needs_hand_over=entry.needs_hand_over,
+        also=tuple(also),
+        act=asked.act,
     )
 
 
@@ -250,59 +371,3 @@ def arrange(
         row = describe(entry, today_of(entry.site), name_of(entry.site))
         sections[row.section].append(row)
     return sections
-
-
-_SAID: Final[Mapping[str, str]] = {
-    "born": "Date of birth",
-    "gestation": "Gestational age at birth",
-    "birth_weight": "Birth weight",
-    "sex": "Sex",
-    "multiple": "Multiple birth",
-    "deceased": "Death",
-    "fetal": "Record of a fetus",
-    "identifier": "Number",
-    "name": "Name",
-    "replaced_by": "Merged into another record",
-    "mother": "Mother's own record",
-    "risk": "Risk flag",
-    "stay": "Stay",
-    "unreadable": "Could not be read",
-    "retracted": "Withdrawn",
-}
-
-
-def say_fact(fact: Fact) -> tuple[str, str]:
-    """Label and value of a fact, in trade words."""
-    value = fact.value
-    match fact.name:
-        case "born":
-            low, high = value["low"], value["high"]
-            said = low if low == high else f"between {low} and {high}"
-        case "gestation":
-            said = str(Gestation(int(value["low"]), int(value["high"])))
-        case "birth_weight":
-            said = f"{value['grams']} g"
-        case "sex":
-            said = str(value["code"])
-        case "multiple":
-            said = f"number {value['order']}" if value.get("order") else "yes"
-        case "deceased":
-            said = value.get("on") or "yes"
-        case "identifier":
-            said = str(value["value"])
-        case "name":
-            said = str(value["text"])
-        case "risk":
-            said = str(value["flag"]).replace("-", " ")
-        case "stay":
-            where = value.get("place_text") or value.get("place") or "place not named"
-            said = f"{where}, {'open' if value.get('open') else 'ended'}"
-            said += f", since {value['since']}" if value.get("since") else ""
-            said += f", until {value['until']}" if value.get("until") else ""
-        case "unreadable":
-            said = f"{say_missing([str(value['of'])])}: {value['reason']}"
-        case "retracted":
-            said = "this version says nothing any more"
-        case _:
-            said = "yes"
-    return _SAID.get(fact.name, fact.name.replace("_", " ")), said

@@ -1,5 +1,6 @@
 """Around every answer: the headers, and no word of an exception. The policy is judged against OWASP's advice for pages
-that show health data (OWASP Secure Headers Project, 2024: nosniff, DENY, no-referrer, no-store, no unsafe source)."""
+that show health data (OWASP Secure Headers Project, 2024: nosniff, DENY, nothing of an address to others, no-store, no
+unsafe source)."""
 
 from __future__ import annotations
 
@@ -14,10 +15,13 @@ from web.serving import serve
 from web.ward import key_of
 
 from service.errors import NotFound, NotUnderstood, SiteUnavailable
+from service.flow import Flow
+from service.store.publications import Publications
+from service.web.application import build
 from service.web.pages import HERE
 
 STRICT = {
-    "x-content-type-options": "nosniff", "x-frame-options": "DENY", "referrer-policy": "no-referrer",
+    "x-content-type-options": "nosniff", "x-frame-options": "DENY", "referrer-policy": "same-origin",
     "cross-origin-resource-policy": "same-origin",
 }  # fmt: skip
 
@@ -78,6 +82,29 @@ def test_an_error_is_a_sentence_in_the_callers_own_shape(
     assert "Lanternfish" not in caplog.text and "N-100" not in caplog.text
     if status == 500:
         assert type(error).__name__ in caplog.text and Path(__file__).name in caplog.text
+
+
+@pytest.mark.parametrize(
+    ("headers", "status"),
+    [
+        ({"Sec-Fetch-Site": "same-origin"}, 405),
+        ({"Origin": "https://eyes.hospital.example"}, 405),
+        ({"Origin": "https://eyes.hospital.example.elsewhere.example"}, 403),
+        ({"Origin": "https://elsewhere.example"}, 403),
+        ({"Sec-Fetch-Site": "none"}, 403),
+        ({}, 403),
+    ],
+)
+def test_a_form_comes_from_a_page_of_ours_also_behind_a_proxy(flow: Flow, headers: dict[str, str], status: int) -> None:
+    """OWASP Cross-Site Request Forgery Prevention: Fetch Metadata first, then the Origin; neither: refuse."""
+    app = build(
+        flow, Publications(flow.database, flow.sites), flow.database, flow.clock,
+        base_url="https://eyes.hospital.example",
+    )  # fmt: skip
+    with serve(app) as address:
+        assert httpx.post(f"{address}/", headers=headers).status_code == status
+        assert httpx.delete(f"{address}/", headers=headers).status_code == status
+        assert httpx.post(f"{address}/api/worklist", headers=headers).status_code == 405  # programs have no page
 
 
 # --- contrast ------------------------------------------------------------------------------------------------------

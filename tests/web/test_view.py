@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 from datetime import date, timedelta
+from typing import get_args
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from steps import TIMING, WEIGHT, a_decision
+from steps import TIMING, WEIGHT, a_decision, asking, decisions, of_kind
 
-from service.core.decision import Ages, NextStep, Reason, Window
-from service.core.infant import Fact, Version
+from service.core.course import Deferral
+from service.core.decision import Ages, Decision, LastExam, NextStep, Reason, Window
+from service.core.window import Kind
 from service.core.worklist import Entry, bucket, days_over, rank
 from service.web import view
+from service.web.sheets import SHEETS
 
 SUNDAY = date(2031, 6, 1)
 
@@ -115,25 +118,78 @@ def test_where_an_infant_is_says_nothing_twice() -> None:
     assert view.say_place("Northbank", "", "") == ("Northbank",)
 
 
+# --- every kind of step, and what stands beside it ------------------------------------------------------------------
+
+OPEN = days(0, 2, 4)
+EXAM_ON = LastExam(SUNDAY - timedelta(days=4), "zone II stage 2", "zone II without ROP")
+
+
+@pytest.mark.parametrize("kind", [kind for kind in get_args(Kind) if kind != "none"])
+def test_every_kind_of_step_has_words_and_a_sheet_that_answers_it(kind: str) -> None:
+    (asked,) = view.say_steps(asking(of_kind(kind, window=OPEN), missing=("birth_weight",)), SUNDAY)
+    assert asked.task and "-" not in asked.task
+    assert asked.act is not None and asked.act[0] in SHEETS
+    assert asked.dates.startswith("by Thu 5 Jun") if kind == "data-needed" else asked.dates == "Sun 1 Jun to Thu 5 Jun"
+    assert not asked.late
+
+
+def test_when_nothing_is_due_nothing_is_asked_for() -> None:
+    assert view.say_steps(a_decision(None), SUNDAY) == ()
+    assert view.say_task("none") == "Nothing is due"
+
+
+def test_what_both_eyes_ask_for_is_said_once_the_right_eye_first() -> None:
+    left, right = (
+        of_kind("repeat-exam", Reason("r", "Invented guideline", f"{eye} eye: again", "read"), OPEN, eye=eye)
+        for eye in ("left", "right")
+    )
+    alone = of_kind("repeat-exam", window=days(0, 3, 4), eye="left")
+    both, other = view.say_steps(asking(left, right, alone), SUNDAY)
+    assert (both.task, other.task) == ("Next eye exam, both eyes", "Next eye exam, left eye")
+    assert both.why[0].text == "Right eye: again; left eye: again."
+
+
 @pytest.mark.parametrize(
-    ("name", "value", "said"),
+    ("clock", "today", "said", "dates"),
     [
-        ("born", {"low": "2031-05-01", "high": "2031-05-31"}, "between 2031-05-01 and 2031-05-31"),
-        ("gestation", {"low": 178, "high": 178}, "25w3d"),
-        ("gestation", {"low": 196, "high": 202}, "28w"),
-        ("birth_weight", {"grams": 780}, "780 g"),
-        ("multiple", {"order": 2}, "number 2"),
-        ("multiple", {"order": None}, "yes"),
-        ("deceased", {"on": None}, "yes"),
-        ("risk", {"flag": "prolonged-oxygen"}, "prolonged oxygen"),
-        ("unreadable", {"of": "birth_weight", "reason": "no unit"}, "birth weight: no unit"),
-        ("fetal", {}, "yes"),
-        (
-            "stay",
-            {"open": False, "place": "Location/nicu", "place_text": None, "since": "2031-05-01", "until": "2031-05-20"},
-            "Location/nicu, ended, since 2031-05-01, until 2031-05-20",
-        ),
+        ("2031-06-04T09:30+02:00", date(2031, 6, 2), "By Wed 4 Jun 09:30", "by Wed 4 Jun 09:30"),
+        ("2031-06-04T09:30", date(2031, 6, 4), "Today by 09:30", "by Wed 4 Jun 09:30"),
+        ("2031-06-04T09:30+02:00", date(2031, 6, 5), "1 day over", "by Wed 4 Jun 09:30"),
     ],
 )
-def test_every_kind_of_fact_can_be_said(name: str, value: dict[str, object], said: str) -> None:
-    assert view.say_fact(Fact("p", name, value, "Observation/1", Version(1, "", "1")))[1] == said
+def test_a_treatment_clock_is_said_as_a_time(clock: str, today: date, said: str, dates: str) -> None:
+    window = Window(date(2031, 6, 1), date(2031, 6, 3), date(2031, 6, 4))
+    decision = asking(of_kind("treatment", window=window, by=clock, eye="right"))
+    (asked,) = view.say_steps(decision, today)
+    assert (asked.standing, asked.dates, asked.task) == (said, dates, "Treatment, right eye")
+    entry = Entry("larkfield", "k", "p", "Ada Moss", "N-1", "", "", False, decision, "treatment", window)
+    assert view.say_standing(entry, today) == said
+
+
+def test_a_row_says_the_last_finding_the_deferrals_and_who_has_nobody() -> None:
+    put_off = [
+        Deferral(SUNDAY - timedelta(days=ago), SUNDAY + timedelta(days=4), why, "Dr Reed", "Dr Tarn")
+        for ago, why in ((3, "sepsis"), (1, "unstable"))
+    ]
+    asked = (of_kind("repeat-exam", window=OPEN, eye="right"), of_kind("hand-over", window=days(-3, -3, -3)))
+    decision = asking(
+        *asked, last=EXAM_ON, deferrals=tuple(put_off), flags=(*map(str, put_off), "type 2 disease on 2031-05-28")
+    )
+    entry = Entry("larkfield", "k", "p", "Ada Moss", "N-1", "", "", True, decision, "repeat-exam", OPEN)
+    row = view.describe(entry, SUNDAY, "Larkfield")
+    assert row.last == "Wed 28 May: right zone II stage 2, left zone II without ROP"
+    assert row.put_off == "Put off twice, last until Thu 5 Jun: unstable"
+    assert row.flags == ("Type 2 disease on Wed 28 May",)
+    assert row.needs_hand_over and row.left_hospital
+    assert [(each.task, each.late) for each in row.also] == [("Hand over to whoever takes the infant on", True)]
+    assert row.act == ("exam", "Enter an exam")
+
+
+@given(decisions(), st.dates(date(2000, 1, 1), date(2060, 1, 1)))
+def test_any_decision_can_be_said(decision: Decision, today: date) -> None:
+    steps = view.say_steps(decision, today)
+    assert sum(step.window is not None for step in (decision.next, *decision.also)) >= len(steps)
+    assert (steps == ()) == (decision.next.window is None and not decision.also)
+    assert all(step.task and step.dates and step.standing for step in steps)
+    view.say_last(decision, today)
+    view.say_put_off(decision, today)

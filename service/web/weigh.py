@@ -1,0 +1,79 @@
+"""What to know before a sheet is filled in, and what to weigh before it is saved. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import date, timedelta
+from typing import Final
+
+from service.core.ages import Gestation, format_age
+from service.core.decision import Decision
+from service.core.findings import SIDES
+from service.core.window import Window
+from service.fhir.step import EXAMS, is_closed
+from service.flow import InfantView
+from service.web.sheets import Sheet
+from service.web.typed import Answers
+from service.web.view import count_days, say_dates_in, say_day, say_times
+
+REBOOK_DAYS: Final = 7
+"""An exam that was put off is held within so many days of the intended day (RCPCH, Screening of ROP, 2022; from
+memory)."""
+
+
+def say_before(sheet: Sheet, seen: InfantView, watch_age: int | None, today: date) -> Iterator[str]:
+    """What to know before a sheet is filled in."""
+    decision = seen.decision
+    if sheet.path == "close":
+        asked = [step for step in (decision.next, *decision.also) if step.kind == "decision" and step.eye is None]
+        yield from (f"It is proposed: {say_dates_in(step.reason.text, today)}." for step in asked)
+        if not asked:
+            yield "Nothing proposes it: no rule of the edition asks yet whether the exams may stop."
+        yield from _watched(seen, watch_age)
+    if sheet.path == "defer" and decision.deferrals:
+        yield f"This exam was put off {say_times(len(decision.deferrals))} already."
+    if sheet.path == "defer" and (window := _exam_window(decision)):
+        yield (
+            f"The exam is due on {say_day(window.due, today)}, last day {say_day(window.closes, today)}; rebook within "
+            f"7 days of the intended day (UK 2022, from memory): by {say_day(_latest(window), today)}."
+        )
+
+
+def _watched(seen: InfantView, watch_age: int | None) -> Iterator[str]:
+    injected = [side for side in SIDES if seen.course.injections(side)]
+    now = seen.decision.ages.postmenstrual
+    if injected and watch_age is not None and (now is None or Gestation.parse(now).low < watch_age):
+        eyes = "Both eyes were" if len(injected) > 1 else f"The {injected[0]} eye was"
+        yield (
+            f"{eyes} injected, and {format_age(watch_age)} postmenstrual age is not reached: the infant stays on the "
+            "list until then, unless another unit takes over, a palliative decision was made, or the infant has died."
+        )
+
+
+def warn(sheet: Sheet, seen: InfantView, then: Decision, answers: Answers, today: date) -> Iterator[str]:
+    """What to weigh before this is saved."""
+    window = _exam_window(seen.decision)
+    if sheet.path == "defer" and window is not None:
+        until = date.fromisoformat(str(answers.value["until"]))
+        if until > _latest(window):
+            late = (until - window.due).days
+            yield (
+                f"That is {count_days(late)} after the intended day, {say_day(window.due, today)}. An exam that was "
+                f"put off is held within {REBOOK_DAYS} days of it (UK 2022, from memory): by "
+                f"{say_day(_latest(window), today)}."
+            )
+    if sheet.path == "hand-over" and window is not None:
+        day = date.fromisoformat(str(answers.value["date"]))
+        if day > window.closes:
+            yield f"That is {count_days((day - window.closes).days)} after the last day of the window."
+    if sheet.path == "close" and not is_closed(then):
+        yield "The infant stays on the list: this does not close the course, for the reason given below."
+
+
+def _exam_window(decision: Decision) -> Window | None:
+    steps = [step for step in (decision.next, *decision.also) if step.kind in EXAMS]
+    return steps[0].window if steps else None
+
+
+def _latest(window: Window) -> date:
+    return window.due + timedelta(days=REBOOK_DAYS)

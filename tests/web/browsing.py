@@ -1,0 +1,40 @@
+"""A real browser for the tests of the pages, and what it must never say."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import Any
+
+from playwright.sync_api import Browser, Page, sync_playwright
+
+NAMES = ("chromium", "chromium-browser", "google-chrome", "chrome")
+
+
+@contextmanager
+def a_browser() -> Iterator[Browser]:
+    """The system's Chromium or Chrome, else Playwright's own."""
+    with sync_playwright() as playwright:
+        path = next(filter(None, map(shutil.which, NAMES)), None)
+        browser = playwright.chromium.launch(executable_path=path, args=["--no-sandbox", "--disable-gpu"])
+        yield browser
+        browser.close()
+
+
+@contextmanager
+def a_page(browser: Browser, address: str, **context: Any) -> Iterator[Page]:
+    """A page in a context of its own. Whatever the content security policy refuses, and any error, fails the test."""
+    window = browser.new_context(base_url=address, **{"viewport": {"width": 390, "height": 844}, **context})
+    complaints: list[str] = []
+    window.add_init_script(
+        "addEventListener('securitypolicyviolation', e => console.error('refused: ' + e.violatedDirective))"
+    )
+    page = window.new_page()
+    page.set_default_timeout(20_000)
+    page.on("console", lambda said: complaints.append(said.text) if said.type == "error" else None)
+    page.on("pageerror", lambda error: complaints.append(str(error)))
+    yield page
+    window.close()
+    # A sheet that is not accepted is answered with 422 or 409, which the browser's console tells as well.
+    assert [each for each in complaints if "the server responded with a status of 4" not in each] == []

@@ -1,0 +1,286 @@
+"""Typing in with a real browser: on a phone without a script, and with the keyboard alone."""
+
+from __future__ import annotations
+
+import re
+import uuid
+from collections.abc import Iterator
+from datetime import datetime, timedelta
+from typing import Any
+
+import psycopg
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+from playwright.sync_api import Browser, Page, expect
+from sqlalchemy.engine import make_url
+from web.bedside import at
+from web.browsing import a_browser, a_page
+from web.serving import serve
+from web.ward import NOW, age, fill, gone_home, key_of, newborn, send, two_sites, weight
+
+from service.flow import Flow
+from service.policies import load_policies
+from service.store.database import Database
+from service.store.publications import Publications
+from service.web.application import build
+
+RULES = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
+
+
+class Bay:
+    """A ward whose clock the test moves, and a browser that looks at it."""
+
+    def __init__(self, flow: Flow, browser: Browser, address: str) -> None:
+        self.flow, self.browser, self.address = flow, browser, address
+        self.now = NOW
+
+    def admit(self, patient: str) -> str:
+        """A newborn whose first exam is due on 1 June 2031: 26w4d, 780 g."""
+        self.now = NOW
+        send(
+            self.flow, "northbank", newborn(patient, f"Baby {patient.capitalize()}", "2031-05-01", f"B-{patient}"),
+            age(patient, 186), weight(patient, 780),
+        )  # fmt: skip
+        return patient
+
+    def open(self, **context: Any) -> Any:
+        return a_page(self.browser, self.address, **context)
+
+
+@pytest.fixture(scope="module")
+def bay(postgres_url: str, template_url: str) -> Iterator[Bay]:
+    name = f"bay_{uuid.uuid4().hex}"
+    with psycopg.connect(postgres_url, autocommit=True) as connection:
+        connection.execute(f'CREATE DATABASE "{name}" TEMPLATE "{make_url(template_url).database}"')
+    database = Database(make_url(postgres_url).set(database=name).render_as_string(hide_password=False))
+    made: list[Bay] = []
+
+    def now() -> datetime:
+        return made[0].now if made else NOW
+
+    flow = Flow(database, two_sites(), load_policies(), now)
+    app = build(flow, Publications(database, flow.sites), database, now, every=0.05)
+    with a_browser() as browser, serve(app) as address:
+        made.append(Bay(flow, browser, address))
+        fill(flow)
+        yield made[0]
+    database.close()
+
+
+def tap(page: Page, name: str, value: str) -> None:
+    """Tap one answer, as large as it is drawn."""
+    label = page.locator(f'label:has(input[name="{name}"][value="{value}"])')
+    box = label.bounding_box()
+    assert box is not None and box["height"] >= 44 and box["width"] >= 44  # WCAG 2.5.5 (AAA): 44 by 44
+    label.click()
+
+
+def typed(page: Page, **findings: str) -> None:
+    for name, value in findings.items():
+        tap(page, name.replace("_", ".", 1), value)
+
+
+def enter(page: Page, patient: str, **findings: str) -> None:
+    """An exam of both eyes alike, saved."""
+    page.goto(at(patient, "exam"))
+    typed(page, **findings)
+    page.get_by_label("As the right eye").check()
+    page.get_by_label("Who examined?").fill("Dr Reed")
+    page.get_by_role("button", name="Show what follows").click()
+    page.get_by_role("button", name="Save", exact=True).click()
+
+
+def row(page: Page, patient: str) -> Any:
+    page.goto("/site/northbank")
+    for later in page.locator("details#later-rows > summary").all():
+        later.click()
+    return page.locator(f"#infant-{key_of(patient)}")
+
+
+NORMAL = {"right_zone": "II", "right_stage": "0", "right_plus": "none"}
+
+
+def test_a_normal_exam_on_a_phone_without_a_script_is_few_taps(bay: Bay) -> None:
+    """From the list and back in at most 12 taps."""
+    patient, taps = bay.admit("wren"), 0
+    with bay.open(java_script_enabled=False) as page:
+        row(page, patient).get_by_role("link", name="Enter an exam").click()
+        typed(page, **NORMAL)
+        page.get_by_label("As the right eye").check()
+        page.get_by_label("Who examined?").fill("Dr Reed")
+        page.get_by_role("button", name="Show what follows").click()
+        taps += 1 + 3 + 1 + 1 + 1
+        follows = page.get_by_role("region", name="What follows, if this is saved")
+        expect(follows).to_contain_text("Next eye exam, both eyes")
+        expect(follows).to_contain_text("on Sun 15 Jun")
+        assert bay.flow.infant(key_of(patient)).course.exams == ()  # nothing is saved yet
+        page.get_by_role("button", name="Save", exact=True).click()
+        expect(page.get_by_role("status")).to_contain_text("The exam is saved.")
+        page.get_by_role("link", name="Back to the list of Northbank").click()
+        taps += 2
+        assert taps <= 12
+        assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
+        expect(row(page, patient)).to_contain_text("Sun 1 Jun: both eyes zone II without ROP")
+
+
+def test_the_keyboard_alone_is_enough(bay: Bay) -> None:
+    patient = bay.admit("finch")
+    with bay.open(viewport={"width": 1280, "height": 900}) as page:
+        page.goto(at(patient, "exam"))
+
+        def reach(name: str, value: str | None = None) -> None:
+            for _ in range(60):
+                page.keyboard.press("Tab")
+                here = page.evaluate("[document.activeElement.name, document.activeElement.textContent.trim()]")
+                if name in here:
+                    break
+            else:
+                raise AssertionError(f"{name} is not reached with the Tab key")
+            for _ in range(12):
+                if value is None or page.evaluate("document.activeElement.value") == value:
+                    return
+                page.keyboard.press("ArrowRight")
+            raise AssertionError(f"{value} is not reached with the arrow keys")
+
+        reach("right.zone", "II")
+        reach("right.stage", "2")
+        reach("right.plus", "none")
+        reach("left.same")
+        page.keyboard.press("Space")
+        reach("examiner")
+        page.keyboard.type("Dr Reed")
+        reach("Show what follows")
+        page.keyboard.press("Enter")
+        expect(page.get_by_role("heading", name="What follows, if this is saved")).to_be_focused()
+        reach("Save")
+        page.keyboard.press("Enter")
+        expect(page.get_by_role("status")).to_contain_text("The exam is saved.")
+        expect(page.get_by_label("What comes next")).to_contain_text("Sun 8 Jun to Sun 15 Jun")
+
+
+def test_what_cannot_be_is_said_and_what_was_typed_stays(bay: Bay) -> None:
+    patient = bay.admit("robin")
+    with bay.open(java_script_enabled=False) as page:
+        page.goto(at(patient, "exam"))
+        typed(page, **NORMAL)
+        page.get_by_role("group", name="Right eye").get_by_label("Aggressive ROP").check()
+        page.get_by_label("Who examined?").fill("Dr Reed")
+        page.get_by_role("button", name="Show what follows").click()
+        summary = page.get_by_role("region", name="Not saved yet")
+        expect(summary).to_contain_text("Right eye: Aggressive ROP is disease")
+        expect(summary).to_contain_text("Left eye: Nothing is said of this eye.")
+        expect(page.get_by_role("button", name="Save", exact=True)).to_have_count(0)
+        expect(page.get_by_label("Who examined?")).to_have_value("Dr Reed")
+        expect(page.locator('input[name="right.zone"][value="II"]')).to_be_checked()
+
+
+def test_a_treatment_clock_shows_and_treatment_ends_it(bay: Bay) -> None:
+    patient = bay.admit("heron")
+    with bay.open(java_script_enabled=False) as page:
+        enter(page, patient, right_zone="II", right_stage="3", right_plus="plus")
+        line = row(page, patient)
+        expect(line).to_contain_text("Treatment, both eyes")
+        expect(line).to_contain_text("By Wed 4 Jun 14:00")
+        line.get_by_role("link", name="Enter the treatment").click()
+        typed(page, eyes="both", kind="laser")
+        page.get_by_label("Who writes this down?").fill("Dr Reed")
+        page.get_by_role("button", name="Show what follows").click()
+        expect(page.get_by_role("region", name="What follows")).to_contain_text("look for")
+        page.get_by_role("button", name="Save", exact=True).click()
+        expect(row(page, patient)).to_contain_text("Exam after laser, both eyes")
+
+
+def test_an_exam_is_corrected_and_taken_back(bay: Bay) -> None:
+    patient = bay.admit("linnet")
+    with bay.open(java_script_enabled=False) as page:
+        enter(page, patient, **NORMAL)
+        page.get_by_role("link", name="Correct", exact=True).click()
+        expect(page.locator('input[name="right.zone"][value="II"]')).to_be_checked()
+        typed(page, right_stage="1")
+        page.get_by_role("button", name="Show what follows").click()
+        page.get_by_role("button", name="Save", exact=True).click()
+        expect(page.get_by_role("table").first).to_contain_text("zone II stage 1")
+        page.get_by_role("link", name="Entered in error").click()
+        expect(page.get_by_role("region", name="What follows")).to_contain_text("First eye exam")
+        page.get_by_label("Who takes it back?").fill("Dr Reed")
+        page.get_by_role("button", name="Mark as entered in error").click()
+        expect(page.get_by_label("What comes next")).to_contain_text("First eye exam")
+        expect(page.get_by_role("link", name="Enter it again")).to_be_visible()
+
+
+def test_a_closed_course_is_opened_by_a_later_exam(bay: Bay) -> None:
+    patient = bay.admit("dipper")
+    with bay.open(java_script_enabled=False) as page:
+        enter(page, patient, **NORMAL)
+        page.get_by_role("link", name="Close the course").click()
+        typed(page, why="opt-out")
+        page.get_by_label("Who closes the course?").fill("Dr Reed")
+        page.get_by_role("button", name="Show what follows").click()
+        expect(page.get_by_role("region", name="What follows")).to_contain_text("Nothing is due then: closed.")
+        page.get_by_role("button", name="Save", exact=True).click()
+        expect(row(page, patient)).to_have_count(0)
+        bay.now = NOW + timedelta(days=7)
+        enter(page, patient, right_zone="II", right_stage="1", right_plus="none")
+        expect(page.get_by_label("What comes next")).to_contain_text("it is open again")
+        expect(row(page, patient)).to_contain_text("Next eye exam, both eyes")
+
+
+def test_a_leaving_infant_is_handed_over_and_both_letters_fit_one_sheet(bay: Bay) -> None:
+    patient = bay.admit("plover")
+    send(bay.flow, "northbank", gone_home(patient))
+    with bay.open() as page:
+        for on in range(1, 9):  # a long course
+            bay.now = NOW + timedelta(days=on)
+            enter(page, patient, right_zone="II", right_stage="2", right_plus="none")
+        bay.now = NOW + timedelta(days=9)
+        row(page, patient).get_by_role("link", name="Hand over").click()
+        for label, value in (
+            ("Unit or clinic that takes over", "Hill clinic"), ("Place of the next exam", "Room 4, Hill clinic"),
+            ("Day of the next exam", "2031-06-14"), ("Who hands over?", "Nurse Wren"),
+        ):  # fmt: skip
+            page.get_by_label(label).fill(value)
+        page.get_by_label("The parents were told").check()
+        page.get_by_role("button", name="Show what follows").click()
+        page.get_by_role("button", name="Save", exact=True).click()
+        expect(page.get_by_label("What comes next")).not_to_contain_text("Hand over to whoever")
+        for name in ("For the family", "For the clinic"):
+            page.goto(at(patient))
+            page.get_by_role("link", name=name).click()
+            expect(page.locator("article")).to_contain_text("Room 4, Hill clinic")
+            pages = re.findall(rb"/Type\s*/Page[^s]", page.pdf(format="A4"))
+            assert len(pages) == 1, name
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_no_page_breaks_a_rule_of_accessibility(bay: Bay, scheme: str) -> None:
+    """WCAG 2.2 A and AA, as far as axe-core can tell."""
+    patient = bay.admit(f"tern-{scheme}")
+    with bay.open(color_scheme=scheme) as page:
+        enter(page, patient, **NORMAL, right_view="poor")
+        correct = page.get_by_role("link", name="Correct", exact=True).get_attribute("href")
+        error = page.get_by_role("link", name="Entered in error").get_attribute("href")
+        sheets = ("exam", "treatment", "defer", "hand-over", "close", "long-term", "newborn")
+        letters = ("letter/family", "letter/clinic")
+        paths = ["/", *(at(patient, each) for each in ("", *sheets, *letters)), correct, error]
+        for path in paths:
+            page.goto(path or "/")
+            assert violations(page) == {}, path
+            assert page.evaluate("document.documentElement.scrollWidth <= innerWidth"), path
+        page.goto(at(patient, "exam"))
+        page.get_by_role("button", name="Show what follows").click()
+        assert violations(page) == {}, "with problems"
+        typed(page, **NORMAL)
+        page.get_by_label("As the right eye").check()
+        page.get_by_label("Who examined?").fill("Dr Reed")
+        page.get_by_role("button", name="Show what follows").click()
+        assert violations(page) == {}, "with what follows"
+
+
+def violations(page: Page) -> dict[str, list[str]]:
+    """Rule -> the places that break it."""
+    found = Axe().run(page, options={"runOnly": {"type": "tag", "values": RULES}}).response
+    assert len(found["passes"]) > 10  # it has looked
+    return {
+        each["id"]: [" ".join(map(str, node["target"])) + ": " + node["failureSummary"] for node in each["nodes"]]
+        for each in found["violations"]
+    }

@@ -1,0 +1,118 @@
+"""The two letters: only what is on record, blanks where nothing is, and words a family can read."""
+
+from __future__ import annotations
+
+import re
+
+import httpx
+from web.bedside import NORMAL, at, save
+from web.test_pages import Page
+from web.ward import gone_home, send
+
+from service.flow import Flow
+from service.web.letters import WHY
+
+
+def letter(client: httpx.Client, patient: str, kind: str) -> str:
+    answer = client.get(at(patient, f"letter/{kind}"))
+    assert answer.status_code == 200
+    return Page(re.sub(r"<(header|footer).*?</\1>", "", answer.text, flags=re.DOTALL)).text
+
+
+def grade(text: str) -> float:
+    """Flesch-Kincaid grade (Kincaid and others, 1975; constants from memory). Syllables are groups of vowels."""
+    words = re.findall(r"[A-Za-z’]+", text)
+    sentences = len(re.findall(r"[.!?](\s|$)", text))
+    syllables = sum(max(len(re.findall(r"[aeiouy]+", re.sub(r"e$", "", word.lower()))), 1) for word in words)
+    return 0.39 * len(words) / sentences + 11.8 * syllables / len(words) - 15.59
+
+
+def test_the_grade_tells_easy_from_hard_words() -> None:
+    assert grade("The cat sat on the mat. It was a big cat.") < 2
+    assert grade("Ophthalmological examination necessitates pharmacological pupillary dilatation beforehand.") > 20
+
+
+def test_the_family_is_told_what_when_why_and_whom_to_call(own_ward: httpx.Client) -> None:
+    text = letter(own_ward, "today", "family")
+    for words in (
+        "The next eye check of Ada Lanternfish", "Born on Thursday 1 May 2031", "Your baby needs an eye check.",
+        "It has to be from Sunday 1 June 2031 to Saturday 7 June 2031", "Where Place: to fill in",
+        "Day and time Day and time: to fill in", "Whom to call Name: to fill in", "Phone Phone: to fill in",
+        "If you cannot come", "It should not be later than Saturday 7 June 2031.", WHY,
+    ):  # fmt: skip
+        assert words in text, words
+    assert "The last eye check" not in text  # there was none
+
+
+def test_a_family_reads_it_at_about_eleven_years(own_ward: httpx.Client) -> None:
+    """Reading age 11 is about the sixth school year."""
+    save(own_ward, at("today", "treatment"), eyes="left", kind="injection", agent="ranibizumab", by="Dr Reed")
+    page = own_ward.get(at("today", "letter/family")).text
+    prose = " ".join(re.sub(r"<[^>]+>", "", each) for each in re.findall(r"<p[^>]*>(.*?)</p>", page, re.DOTALL))
+    told = prose[prose.index("Babies who") : prose.index("Decision support")]
+    assert grade(told) <= 6
+    assert not re.search(r"ROP|retinopathy|zone|stage|postmenstrual|blind|window", told, re.IGNORECASE)
+
+
+def test_what_was_agreed_stands_in_the_family_letter(own_ward: httpx.Client, flow: Flow) -> None:
+    save(own_ward, at("today", "exam"), **NORMAL)
+    send(flow, "northbank", gone_home("today"))
+    save(
+        own_ward, at("today", "hand-over"), to="Hill clinic", place="Room 4, Hill clinic", date="2031-06-13",
+        by="Nurse Wren", parents_told="yes",
+    )  # fmt: skip
+    text = letter(own_ward, "today", "family")
+    assert "Where Room 4, Hill clinic" in text
+    assert "Day and time Friday 13 June 2031, at Time: to fill in" in text
+    assert "It has to be on Sunday 15 June 2031" in text
+    assert "The last eye check was on Sunday 1 June 2031." in text
+    clinic = letter(own_ward, "today", "clinic")
+    assert "Handed over to Hill clinic" in clinic and "Next exam Friday 13 June 2031, Room 4, Hill clinic" in clinic
+    assert "Parents told place and day" in clinic
+
+
+def test_after_an_injection_both_letters_say_until_when(own_ward: httpx.Client) -> None:
+    """65w0d is day 455; born at 26w4d, day 186, on 1 May 2031: 269 days later is 25 January 2032."""
+    save(own_ward, at("today", "treatment"), eyes="left", kind="injection", agent="ranibizumab", by="Dr Reed")
+    family = letter(own_ward, "today", "family")
+    assert "Your baby had medicine put into the left eye." in family
+    assert "The checks go on until about Sunday 25 January 2032." in family
+    clinic = letter(own_ward, "today", "clinic")
+    assert (
+        "The left eye was injected: reactivation is looked for until 65w0d postmenstrual age, reached on Sunday 25"
+        in (clinic)
+    )
+    assert "Injection of ranibizumab" in clinic
+
+
+def test_the_clinic_gets_ages_findings_what_is_due_the_source_and_the_caution(own_ward: httpx.Client) -> None:
+    save(own_ward, at("today", "exam"), **{**NORMAL, "right.stage": "2", "right.clock_hours": "4"})
+    text = letter(own_ward, "today", "clinic")
+    for words in (
+        "Ada Lanternfish", "Number N-100", "born Thursday 1 May 2031", "Born at 26w4d", "Birth weight 780 g",
+        "PMA 31w0d", "Next eye exam, both eyes, Sun 8 Jun to Sun 15 Jun", "AAP 2018", "from memory", "zone II stage 2",
+        "Dr Reed", "4 clock hours", "Dates by aap-2018, revision", "Decision support, not a medical device",
+        "Handed over to Clinic: to fill in",
+    ):  # fmt: skip
+        assert words in text, words
+
+
+def test_nothing_is_made_up_where_nothing_is_known(own_ward: httpx.Client) -> None:
+    text = letter(own_ward, "vague", "family")
+    assert "Your baby may need an eye check. We will tell you as soon as we know." in text
+    assert "It has to be" not in text
+    clinic = letter(own_ward, "vague", "clinic")
+    assert "Birth weight not known" in clinic and "None is on record." in clinic
+
+
+def test_a_closed_course_is_said_to_be_over(own_ward: httpx.Client) -> None:
+    save(own_ward, at("today", "exam"), **NORMAL)
+    save(own_ward, at("today", "close"), why="opt-out", by="Dr Reed")
+    assert "No more eye checks for early babies are planned now." in letter(own_ward, "today", "family")
+    assert "Dr Reed closed the course on Sun 1 Jun" in letter(own_ward, "today", "clinic")
+
+
+def test_there_are_two_letters(own_ward: httpx.Client) -> None:
+    assert own_ward.get(at("today", "letter/bank")).status_code == 404
+    for kind in ("family", "clinic"):
+        assert at("today", f"letter/{kind}") in own_ward.get(at("today")).text
