@@ -13,7 +13,7 @@ import signal
 import sys
 import traceback
 from collections.abc import Callable, Sequence
-from datetime import date
+from datetime import date, datetime
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any, Final
@@ -153,6 +153,11 @@ def _add_setting_up(command: Callable[..., argparse.ArgumentParser]) -> None:
     subscribe.add_argument("--site", required=True, help="the site")
     subscribe.add_argument("--json", action="store_true", help="print one JSON document")
 
+    about = "put the policy edition that a site's file names in use there, after saying what that changes"
+    activate = command("activate", commands.activate, about, "--site larkmoor --by 'Dr Kestrel'")
+    activate.add_argument("--site", required=True, help="the site")
+    activate.add_argument("--by", required=True, metavar="NAME", help="who answers for it; kept with the edition")
+
     about = "read files of FHIR records into the database"
     examples = ("Patient.ndjson Observation.ndjson.gz --site larkmoor", "bundle.json --site larkmoor --json")
     ingest = command("ingest", commands.ingest, about, *examples)
@@ -175,23 +180,52 @@ def _add_looking(command: Callable[..., argparse.ArgumentParser]) -> None:
     assess.add_argument("--as-of", type=_day, metavar="DATE", help=as_of)
     assess.add_argument("--site", help="read codes the way this site writes them")
 
+    about = "whom a policy selects out of a register, first exams by week, and what another policy would change"
+    examples = ("births.csv", "births.csv --policy uk-2008 --policy uk-2022", "unit.ndjson.gz --policy aap-2018 --json")
+    cohort = command("cohort", commands.cohort, about, *examples, data=False)
+    words = (
+        "CSV, also .gz, one infant a row, with the columns id, born (2031-05-01), gestational_age_at_birth (26w4d; or "
+        "gestational_age_weeks and gestational_age_days), birth_weight (grams; birth_weight_kg, _lb, _oz) and risk "
+        "(yes or no), in any order, of which a weight or an age must be there; or Bundle (JSON) or NDJSON"
+    )
+    cohort.add_argument("file", type=Path, metavar="FILE", help=words)
+    words = f"policy edition (default: {commands.DEFAULT_POLICY}); given again: what the other would change"
+    cohort.add_argument("--policy", action="append", metavar="POLICY", help=words)
+    cohort.add_argument("--json", action="store_true", help="print one JSON document")
+
     about = "the ranked list of who needs an exam"
     examples = ("", "--site larkmoor", "--as-of 2031-06-01 --csv > list.csv", "--html > downtime.html")
     worklist = command("worklist", commands.worklist, about, *examples)
     worklist.add_argument("--site", help="this site only (default: all)")
     worklist.add_argument("--as-of", type=_day, metavar="DATE", help="as it stands on this day (default: today there)")
+    _add_known_at(worklist)
     form = worklist.add_mutually_exclusive_group()
     form.add_argument("--json", action="store_true", help="print one JSON document")
     form.add_argument("--csv", action="store_true", help="print a table for a spreadsheet")
     form.add_argument("--html", action="store_true", help="print a page that needs no server, for paper or downtime")
 
-    about = "one infant: the next date, its rule and source, and the facts behind it"
-    examples = ("larkmoor-001", "4711 --site larkmoor --as-of 2031-06-01", "larkmoor-001 --json")
+    about = "one infant: the next date, its rule and source, and every date ever shown with what changed it"
+    examples = (
+        "larkmoor-001", "4711 --site larkmoor --as-of 2031-06-01", "4711 --known-at 2031-06-01T07:00Z",
+        "larkmoor-001 --json",
+    )  # fmt: skip
     explain = command("explain", commands.explain, about, *examples)
     explain.add_argument("patient", metavar="PATIENT", help="Patient id, the number people use, or the key of a page")
     explain.add_argument("--site", help="look at this site only")
-    explain.add_argument("--as-of", type=_day, metavar="DATE", help="ages on this day (default: today there)")
+    explain.add_argument("--as-of", type=_day, metavar="DATE", help="decided for this day (default: today there)")
+    _add_known_at(explain)
     explain.add_argument("--json", action="store_true", help="print one JSON document")
+
+    about = "what another policy edition would change at a site, infant by infant; changes nothing"
+    impact = command("impact", commands.impact, about, "--site larkmoor", "--site larkmoor --policy aap-2013 --json")
+    impact.add_argument("--site", required=True, help="the site")
+    impact.add_argument("--policy", help="the edition or variation to try (default: what the site's file names)")
+    impact.add_argument("--json", action="store_true", help="print one JSON document")
+
+
+def _add_known_at(command: argparse.ArgumentParser) -> None:
+    words = "only what was known then, as 2031-06-01T07:00+02:00 (default: all that is known)"
+    command.add_argument("--known-at", type=_instant, metavar="INSTANT", help=words)
 
 
 def _day(text: str) -> date:
@@ -199,6 +233,16 @@ def _day(text: str) -> date:
         return date.fromisoformat(text)
     except ValueError:
         raise argparse.ArgumentTypeError(f"{text!r} is not a date; write 2031-06-01") from None
+
+
+def _instant(text: str) -> datetime:
+    try:
+        instant = datetime.fromisoformat(text)
+    except ValueError:
+        instant = None
+    if instant is None or instant.tzinfo is None or not 1900 <= instant.year < 2200:
+        raise argparse.ArgumentTypeError(f"{text!r} is not an instant; write 2031-06-01T07:00+02:00, with its zone")
+    return instant
 
 
 def _port(text: str) -> int:

@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from functools import cache
+from functools import cache, partial
 from typing import Any
 
 import httpx
@@ -29,7 +29,7 @@ from service.feeds.subscription import Kept, keep_subscriptions
 from service.fhir.sites import Site, load_sites
 from service.flow import Clock, Flow
 from service.jobs import Jobs
-from service.policies import FOLDER, load_policies
+from service.policies import FOLDER, VARIATIONS, load_document, load_policies
 from service.settings import Settings
 from service.store.database import Database, migrate
 from service.store.postgres import EmbeddedPostgres
@@ -95,14 +95,15 @@ def open_service(
     ConfigurationError when a file or setting is wrong.
     """
     sites = load_sites(settings.mappings) if sites is None else sites
-    policies = load_policies(settings.policies or FOLDER)
+    folder, variations = settings.policies or FOLDER, settings.mappings / VARIATIONS
+    policies = load_policies(folder, variations)
     with ExitStack() as stack:
         url = settings.database_url or stack.enter_context(EmbeddedPostgres()).start(settings.data / "postgres")
         for revision in migrate(url):
             log.info("schema brought to %s", revision)
         database = Database(url)
         stack.callback(database.close)
-        flow = Flow(database, sites, policies, clock)
+        flow = Flow(database, sites, policies, clock, partial(load_document, folder=folder, variations=variations))
 
         @cache
         def client(site: str) -> FhirClient:
@@ -157,9 +158,13 @@ def running(service: Service, jobs: bool = True) -> Iterator[str]:
         stack.callback(stop)
         for site in service.sites:
             service.flow.say_again(site)  # a start often follows a change
-            changed = service.flow.reassess(site)
-            if changed:
-                log.info("%s: %d infants decided again under another edition", site, changed)
+            waiting = service.flow.waiting(site)
+            if waiting is not None:
+                used = service.flow.policy_on(site, service.flow.today(site))
+                log.warning(
+                    "%s: the files say %s revision %d; %s revision %d as it was activated decides until somebody "
+                    "activates what they say", site, waiting.id, waiting.revision, used.id, used.revision,
+                )  # fmt: skip
         yield url
 
 

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date
+from functools import partial
 from pathlib import Path
 from typing import Final
 
@@ -14,21 +16,61 @@ from service.core.policy import Policy
 from service.errors import ConfigurationError, RidgelineError, SiteError
 from service.fhir.examples import run_examples
 from service.fhir.sites import Site, load_site, load_standard
-from service.policies import FOLDER, read_policy
+from service.policies import FOLDER, VARIATIONS, read_policy, read_variation, variation_files
 from service.settings import Settings
 from service.store.database import pending
 
-READ: Final = ("Patient", "Observation", "Encounter", "Location")
+READ: Final = ("Patient", "Observation", "Encounter", "Location", "Procedure", "QuestionnaireResponse")
 """What we would like to read at a site."""
 
 
 @dataclass(frozen=True, slots=True)
+class Tally:
+    """An edition in numbers: how many rules it has, and how many of them were read in the source, remembered, common
+    practice or computed, or are unconfirmed, as all borrowed ones are; which edition it borrows from, and
+    which one it is a variation of."""
+
+    id: str
+    revision: int
+    rules: int
+    read: int
+    memory: int
+    practice: int
+    unconfirmed: int
+    borrowed: str
+    extends: str
+    examples: int
+
+    @classmethod
+    def of(cls, policy: Policy) -> Tally:
+        """The numbers of an edition or a variation."""
+        sure = Counter(origin.surety for origin in policy.origins)
+        return cls(
+            policy.id, policy.revision, sure.total(), sure["read"], sure["memory"], sure["practice"] + sure["computed"],
+            sure["unconfirmed"], policy.care.borrowed, policy.extends, len(policy.examples),
+        )  # fmt: skip
+
+    def cells(self) -> tuple[str, ...]:
+        """What stands under `TALLY_HEADINGS`."""
+        base = f"extends {self.extends}" if self.extends else self.borrowed or "-"
+        numbers = (self.rules, self.read, self.memory, self.practice, self.unconfirmed)
+        return (self.id, str(self.revision), *map(str, numbers), base, str(self.examples))
+
+
+TALLY_HEADINGS: Final = (
+    "edition", "revision", "rules", "read", "memory", "practice/computed", "unconfirmed", "borrowed from", "examples",
+)  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
 class Finding:
-    """One thing looked at. `about` is a site id, a policy id, or the name of a setting."""
+    """One thing looked at. `about` is a site id, a policy id, or the name of a setting; `edition` says what an edition
+    whose examples hold is made of."""
 
     about: str
     ok: bool
     says: str
+    edition: Tally | None = None
 
 
 def _fine(about: str, says: str) -> Finding:
@@ -45,27 +87,34 @@ def check_everything(
 ) -> Iterator[Finding]:  # fmt: skip
     """Everything there is to say, or what there is about `site`. `live` also asks the sites' servers (`connect`)."""
     policies: dict[str, Policy] = {}
-    for path in sorted((settings.policies or FOLDER).glob("*.toml")):
-        for finding in _check_policy(path, today, policies):
+    folder = settings.policies or FOLDER
+    files: list[tuple[Path, Callable[[Path], Policy]]] = [(path, read_policy) for path in sorted(folder.glob("*.toml"))]
+    files += [
+        (path, partial(read_variation, folder=folder)) for path in variation_files(settings.mappings / VARIATIONS)
+    ]
+    for path, read in files:
+        for finding in _check_policy(path, read, today, policies):
             if site is None:
                 yield finding
     if site is None:
         if not policies:
-            yield _wrong("RIDGELINE_POLICIES", f"there is no usable policy edition in {settings.policies or FOLDER}")
+            yield _wrong("RIDGELINE_POLICIES", f"there is no usable policy edition in {folder}")
         yield from _check_settings(settings)
     for path, here, problem in _read_sites(settings.mappings):
         if site in (None, path.stem):
             if here is None:
                 yield _wrong(path.stem, problem)
             else:
-                yield from _check_site(here, policies, settings)
+                yield from _check_site(here, policies, settings, today)
                 if live:
                     yield from _ask_server(here, connect)
 
 
-def _check_policy(path: Path, today: date, found: dict[str, Policy]) -> Iterator[Finding]:
+def _check_policy(
+    path: Path, read: Callable[[Path], Policy], today: date, found: dict[str, Policy]
+) -> Iterator[Finding]:
     try:
-        policy = read_policy(path)
+        policy = read(path)
         problems = [
             problem
             for number, example in enumerate(policy.examples)
@@ -78,12 +127,10 @@ def _check_policy(path: Path, today: date, found: dict[str, Policy]) -> Iterator
     for problem in problems:
         yield _wrong(policy.id, f"a worked example does not hold: {problem}")
     if not problems:
-        rules = [rule.origin for rule in policy.criteria] + [rule.origin for rule in policy.first_exams]
-        sure = [origin.surety for origin in (*rules, *policy.care.origins)]
-        unsure, open_ = sure.count("memory"), sure.count("unconfirmed")
-        doubt = f"; {unsure} of its rules have numbers from memory, not yet read in the source" if unsure else ""
-        doubt += f"; {open_} are unconfirmed" if open_ else ""
-        yield _fine(policy.id, f"{policy.title}: {len(policy.examples)} worked examples hold{doubt}")
+        says = f"{policy.title}: {len(policy.examples)} worked examples hold"
+        if policy.effective is not None:
+            says += f"; extends {policy.extends} from {policy.effective} on, approved by {policy.approved_by}"
+        yield Finding(policy.id, ok=True, says=says, edition=Tally.of(policy))
 
 
 def _check_settings(settings: Settings) -> Iterator[Finding]:
@@ -128,14 +175,16 @@ def _read_sites(folder: Path) -> Iterator[tuple[Path, Site | None, str]]:
             yield path, None, str(error)
 
 
-def _check_site(site: Site, policies: Mapping[str, Policy], settings: Settings) -> Iterator[Finding]:
+def _check_site(site: Site, policies: Mapping[str, Policy], settings: Settings, today: date) -> Iterator[Finding]:
     problems = run_examples(site)
     for problem in problems:
         yield _wrong(site.id, f"a worked example does not hold: {problem.removeprefix(f'{site.id}: ')}")
     if not problems:
         yield _fine(site.id, f"{site.name}: {len(site.examples)} worked examples hold")
     if site.policy in policies:
-        yield _fine(site.id, f"uses {site.policy}, in the time zone {site.timezone.key}")
+        begins = policies[site.policy].effective
+        later = f" (from {begins} on)" if begins is not None and begins > today else ""
+        yield _fine(site.id, f"uses {site.policy}{later}, in the time zone {site.timezone.key}")
     else:
         yield _wrong(site.id, f"uses the policy {site.policy!r}; known: {', '.join(sorted(policies)) or 'none'}")
     for variable in (*site.hook_secrets, *site.auth.variables):
@@ -167,7 +216,8 @@ def _ask_server(site: Site, connect: Callable[[Site], FhirClient]) -> Iterator[F
     for type in READ:
         if type in capabilities.types:
             continue
-        yield Finding(site.id, type == "Location", f"its server says nothing of {type}: {_WITHOUT[type]}")
+        optional = type in ("Location", "Procedure", "QuestionnaireResponse")
+        yield Finding(site.id, optional, f"its server says nothing of {type}: {_WITHOUT[type]}")
     if "Subscription" in capabilities.types:
         yield _fine(site.id, f"it has Subscription: `ridgeline subscribe --site {site.id}` sets them up")
     else:
@@ -185,4 +235,6 @@ _WITHOUT: Final = {
     "Observation": "birth weights and gestational ages must come another way",
     "Encounter": "who has left hospital cannot be seen",
     "Location": "beds and units are shown as the stay words them",
+    "Procedure": "treatments are typed in by hand, or come another way",
+    "QuestionnaireResponse": "exams are typed in here, or come as Observations",
 }

@@ -11,6 +11,7 @@ import threading
 from collections import Counter
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
+from dataclasses import asdict
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -19,7 +20,7 @@ import orjson
 
 from service.errors import NotFound, RidgelineError
 from service.settings import Settings, read_settings
-from service.terminal import Progress, clean, write_csv
+from service.terminal import Progress, clean, draw_table, write_csv
 
 if TYPE_CHECKING:
     from service.app import Service
@@ -188,7 +189,7 @@ def assess(options: argparse.Namespace) -> int:
     _must_be_file(path)
     settings = read_settings()
     site = _site(settings, options.site) if options.site else None
-    policy = _policy(settings, options.policy or (site.policy if site else DEFAULT_POLICY))
+    (policy,) = _policies(settings, options.policy or (site.policy if site else DEFAULT_POLICY))
     today: date = options.as_of or (now().astimezone(site.timezone if site else None)).date()
     states: Counter[str] = Counter()
     differences = 0
@@ -223,6 +224,39 @@ def assess(options: argparse.Namespace) -> int:
     return 1 if differences or homeless else 0
 
 
+def cohort(options: argparse.Namespace) -> int:
+    """Whom each policy selects out of a file. 1 when it holds nobody, or values about nobody in particular."""
+    from service.app import now
+    from service.selection import draw_selections, select, selections_json
+    from service.web.api import CAUTION
+
+    path: Path = options.file
+    _must_be_file(path)
+    settings = read_settings()
+    wanted = options.policy or [DEFAULT_POLICY]
+    if len({*wanted}) < len(wanted):
+        raise BadUsage("name each policy once: --policy aap-2018 --policy uk-2022")
+    policies = _policies(settings, *wanted)
+    with Progress(f"reading {path.name}", sys.stderr) as progress:
+        found = select(path, _any_site(settings), policies, now(), progress.advance)
+    if found.unused:
+        _say(f"not used: {', '.join(found.unused)}")
+    for (where, why), number in found.unread.most_common(20):
+        _say(f"not read, {number:,} x: {where} {why}")
+    if found.unread:
+        number = sum(found.unread.values())
+        _say(f"{_count(number, 'value')} not read; what is not known of an infant takes nobody off a list")
+    if not found.ids:
+        _say(f"{path.name} holds no record of an infant")
+        return 1
+    if options.json:
+        _print_json(selections_json(found.selections, found.ids))
+    else:
+        print(f"{_count(len(found.ids), 'infant')} in {clean(path.name)}\n")
+        print(f"{draw_selections(found.selections, found.ids, _width())}\n\n{CAUTION}")
+    return 1 if found.homeless else 0
+
+
 # --- looking ---------------------------------------------------------------------------------------------------------
 
 
@@ -236,8 +270,9 @@ def worklist(options: argparse.Namespace) -> int:
         flow = service.flow
         if options.site:
             _known(flow.site, options.site)
-        entries = flow.worklist(options.site, options.as_of)
-        today = {id: options.as_of or flow.today(id) for id in service.sites}
+        entries = flow.worklist(options.site, options.as_of, options.known_at)
+        moment = options.known_at or service.clock()
+        today = {id: options.as_of or moment.astimezone(site.timezone).date() for id, site in service.sites.items()}
         names = {id: site.name for id, site in service.sites.items()}
         if options.json:
             _print_json(list_json(entries, today, service.sites))
@@ -259,27 +294,65 @@ def worklist(options: argparse.Namespace) -> int:
 
 def explain(options: argparse.Namespace) -> int:
     """One infant. 2 when nobody, or more than one, is meant."""
-    from service.printed import draw_infant, infant_json
+    from service.explained import draw_infant, infant_json
 
     with _service(options, existing=True) as service:
         flow = service.flow
         if options.site:
             _known(flow.site, options.site)
-        view = _known(flow.infant, _find(service, options.patient, options.site))
-        as_of = options.as_of or flow.today(view.site.id)
+        key = _find(service, options.patient, options.site)
+        view = _known(lambda wanted: flow.infant(wanted, options.as_of, options.known_at), key)
         if options.json:
-            _print_json(infant_json(view, as_of))
+            _print_json(infant_json(view))
         else:
-            print(draw_infant(view, as_of, _width()))
+            print(draw_infant(view, _width()))
+    return 0
+
+
+def impact(options: argparse.Namespace) -> int:
+    """What another edition would change at a site. Changes nothing."""
+    from service.explained import draw_impact, impact_json
+
+    with _service(options, existing=True) as service:
+        flow = service.flow
+        site = _known(flow.site, options.site)
+        other = flow.policies.get(options.policy or site.policy)
+        if other is None:
+            raise BadUsage(f"there is no policy {options.policy!r}; known: {', '.join(sorted(flow.policies))}")
+        used, known = flow.policy_on(site.id, flow.today(site.id)), sum(flow.census(site.id).values())
+        found = flow.impact(site.id, other)
+        if options.json:
+            _print_json(impact_json(found, used, other, known))
+        else:
+            print(draw_impact(found, used, other, known, _width()))
+    return 0
+
+
+def activate(options: argparse.Namespace) -> int:
+    """Put what the files say in use at a site, after saying what that changes. 1 when it is refused."""
+    from service.explained import draw_impact
+
+    with _service(options, existing=True) as service:
+        flow = service.flow
+        site = _known(flow.site, options.site)
+        if not options.by.strip():
+            raise BadUsage("an edition is activated by somebody: say who with --by")
+        waiting = flow.waiting(site.id)
+        used, known = flow.policy_on(site.id, flow.today(site.id)), sum(flow.census(site.id).values())
+        if waiting is not None:
+            print(draw_impact(flow.impact(site.id, waiting), used, waiting, known, _width()), end="\n\n")
+        changed = flow.activate(site.id, options.by)
+    if waiting is None:
+        print(f"{used.id} revision {used.revision} is in use at {site.id}, as its file says")
+    else:
+        print(f"{waiting.id} revision {waiting.revision} was activated at {site.id} by {clean(options.by.strip())}; "
+              f"{_count(changed, 'infant')} decided otherwise than before")  # fmt: skip
     return 0
 
 
 def _find(service: Service, wanted: str, site: str | None) -> str:
     """The key of the infant meant by a Patient id, by a number people read aloud, or by a key."""
     found = service.flow.find(wanted.removeprefix("Patient/"), site)
-    if not found:
-        entries = service.flow.worklist(site)
-        found = [(entry.site, entry.key) for entry in entries if wanted in (entry.identifier, entry.key)]
     if len(found) > 1:
         sites = ", ".join(sorted({id for id, _ in found}))
         raise BadUsage(f"more than one infant is known by that name, at {sites}; say which with --site")
@@ -292,7 +365,7 @@ def _find(service: Service, wanted: str, site: str | None) -> str:
 def check(options: argparse.Namespace) -> int:
     """Settings, policies, site files and their examples. 1 when anything is wrong."""
     from service.app import now
-    from service.checkup import check_everything
+    from service.checkup import TALLY_HEADINGS, check_everything
     from service.client import Auth, FhirClient
 
     settings = read_settings()
@@ -304,10 +377,19 @@ def check(options: argparse.Namespace) -> int:
     if options.site and not findings:
         raise BadUsage(f"there is no site file {options.site}.toml in {settings.mappings}")
     if options.json:
-        _print_json([{"about": f.about, "ok": f.ok, "says": f.says} for f in findings])
+        _print_json(
+            [
+                {"about": f.about, "ok": f.ok, "says": f.says, **({"edition": asdict(f.edition)} if f.edition else {})}
+                for f in findings
+            ]
+        )
     else:
         for finding in findings:
             print(f"{'ok   ' if finding.ok else 'WRONG'}  {finding.about}: {clean(finding.says)}")
+        tallies = [(finding.edition.cells(), "") for finding in findings if finding.edition]
+        if tallies:
+            numeric = frozenset({1, 2, 3, 4, 5, 6, 8})
+            print(f"\n{draw_table(TALLY_HEADINGS, tallies, _width(), numeric)}")
         wrong = sum(not finding.ok for finding in findings)
         print(f"\n{_count(wrong, 'thing')} to put right" if wrong else "\nAll is well.")
     return 0 if all(finding.ok for finding in findings) else 1
@@ -338,13 +420,14 @@ def _known(find: Any, wanted: str) -> Any:
         raise BadUsage(str(error)) from None
 
 
-def _policy(settings: Settings, wanted: str) -> Policy:
-    from service.policies import FOLDER, load_policies
+def _policies(settings: Settings, *wanted: str) -> list[Policy]:
+    from service.policies import FOLDER, VARIATIONS, load_policies
 
-    policies = load_policies(settings.policies or FOLDER)
-    if wanted not in policies:
-        raise BadUsage(f"there is no policy {wanted!r}; known: {', '.join(sorted(policies))}")
-    return policies[wanted]
+    policies = load_policies(settings.policies or FOLDER, settings.mappings / VARIATIONS)
+    for id in wanted:
+        if id not in policies:
+            raise BadUsage(f"there is no policy {id!r}; known: {', '.join(sorted(policies))}")
+    return [policies[id] for id in wanted]
 
 
 def _site(settings: Settings, wanted: str) -> Site:

@@ -12,24 +12,29 @@ import logging
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
-from typing import Any, Final, cast
+from typing import Any, Final
 from uuid import UUID, uuid5
 
-from sqlalchemy import Connection, Row
+from sqlalchemy import Connection
 from sqlalchemy.exc import OperationalError
 
-from service import announce
+from service import announce, recall
 from service.core import ledger, worklist
-from service.core.decision import Decision, Window, decide, from_json, on_day, to_json
-from service.core.infant import Fact, Infant, Reading, Rejection, Version, assemble, newest
+from service.core.decision import Decision, decide, from_json, on_day, to_json
+from service.core.impact import Impact, compare
+from service.core.infant import Fact, Infant, Reading, Rejection, Version, newest
 from service.core.policy import Policy
 from service.core.whereabouts import locate, places
-from service.errors import ConfigurationError, NotFound
+from service.errors import ConfigurationError, NotFound, NotUnderstood
 from service.fhir.read import is_read, read_body
 from service.fhir.sites import Site
+from service.policies import load_document
+from service.recall import InfantView as InfantView
+from service.recall import in_batches, take_together
 from service.store import arrivals, cursors, facts, infants, names, outbox
 from service.store.arrivals import Arrival, Kept
 from service.store.database import Database
+from service.store.editions import Editions
 
 log = logging.getLogger(__name__)
 
@@ -38,6 +43,9 @@ Clock = Callable[[], datetime]
 
 _KEYS: Final = UUID("3c7a7c1e-8a67-5c55-8a0b-5d6f2f1b9d10")
 """Namespace of the opaque infant keys; must never change."""
+
+_CALENDAR: Final = "calendar"
+"""The feed that brings the days: its cursor is the last day that was decided at a site."""
 
 _NEVER_TRACKED: Final = ("fetus", "older", "unborn-or-empty")
 
@@ -61,37 +69,24 @@ class Cursor:
     value: Mapping[str, Any]
 
 
-@dataclass(frozen=True, slots=True)
-class InfantView:
-    """All there is to show of one infant. `entry` is None when nothing is due."""
-
-    site: Site
-    key: str
-    patient: str
-    infant: Infant
-    decision: Decision
-    entry: worklist.Entry | None
-    facts: tuple[Fact, ...]
-    current: tuple[Fact, ...]
-    rejections: tuple[Mapping[str, Any], ...]
-    history: tuple[tuple[datetime, Decision], ...]
-
-
 def infant_key(site: str, patient: str) -> UUID:
     """The opaque key of an infant: the only name used in URLs, in what is published, and in logs."""
     return uuid5(_KEYS, f"{site}\x1f{patient}")
 
 
 class Flow:
-    """The use cases over one database. `clock` is the only source of time."""
+    """The use cases over one database. `clock` is the only source of time; `policies` is what the files say, by id, and
+    `document` the whole text of one of them: what a site decides by is what was activated there (`store.editions`)."""
 
     def __init__(
-        self, database: Database, sites: Mapping[str, Site], policies: Mapping[str, Policy], clock: Clock
-    ) -> None:
+        self, database: Database, sites: Mapping[str, Site], policies: Mapping[str, Policy], clock: Clock,
+        document: Callable[[str], Mapping[str, Any]] = load_document,
+    ) -> None:  # fmt: skip
         for site in sites.values():
             if site.policy not in policies:
                 raise ConfigurationError(f"{site.id}.toml: policy", f"{site.policy!r} is no edition", tuple(policies))
         self.database, self.sites, self.policies, self.clock = database, sites, policies, clock
+        self.editions = Editions(policies, document)
 
     def site(self, id: str) -> Site:
         """The site with this id. Raises NotFound."""
@@ -114,13 +109,26 @@ class Flow:
         """
         for arrival in came:
             self.site(arrival.site)
-        now = self.clock()
         with self.database.transaction() as connection:
             self.database.lock_sites(connection, {arrival.site for arrival in came})
+            now = self.clock()
             kept = arrivals.keep(connection, came, now)
             if cursor is not None:
                 cursors.keep(connection, cursor.site, cursor.feed, cursor.value, now)
             return self._digest_apart(connection, kept, now)
+
+    def try_out(self, arrival: Arrival, key: str) -> InfantView:
+        """How the infant with this key would stand if the arrival were accepted. Takes the whole way that `accept`
+        takes, and then takes it back: nothing is kept, and nothing is said to anybody. Raises NotFound."""
+        site = self.site(arrival.site)
+        with self.database.transaction() as connection:
+            self.database.lock_sites(connection, [site.id])
+            now = self.clock()
+            tried = connection.begin_nested()
+            self._digest(connection, site, arrivals.keep(connection, [arrival], now), now)
+            seen = recall.see(connection, self.sites, self.editions, key, now)
+            tried.rollback()
+        return seen
 
     def cursor(self, site: str, feed: str) -> Cursor:
         """How far a feed has come."""
@@ -130,9 +138,9 @@ class Flow:
     def digest(self, site: str, limit: int = 200) -> list[Receipt]:
         """Try the arrivals that nobody could digest so far, those tried least first."""
         self.site(site)
-        now = self.clock()
         with self.database.transaction() as connection:
             self.database.lock_sites(connection, [site])
+            now = self.clock()
             receipts = self._digest_apart(connection, arrivals.undigested(connection, site, limit), now)
             done = [receipt.arrival for receipt in receipts if receipt.digested]
             arrivals.mark_digested(connection, site, done, now)
@@ -208,7 +216,7 @@ class Flow:
         facts.supersede(connection, site.id, answered, now)
         touched = {fact.patient for _, fact in said if fact.patient}
         if any(fact.name == "place" for _, fact in said):
-            touched.update(row.patient for row in infants.pending(connection, site.id))
+            touched.update(infants.patients(connection, site.id))
         if touched:
             self._reassess(connection, site, touched, batch[-1].id, now)
         return [
@@ -223,45 +231,91 @@ class Flow:
 
     # --- decide ----------------------------------------------------------------------------------------------------
 
-    def reassess(self, site: str, everyone: bool = False) -> int:
-        """Decide again for whoever was last decided under another policy edition or revision; how many."""
+    def policy_on(self, site: str, day: date) -> Policy:
+        """The edition that decides at a site on a day. Raises NotFound."""
+        with self.database.transaction() as connection:
+            return self.editions.on(connection, self.site(site), day)
+
+    def waiting(self, site: str) -> Policy | None:
+        """The edition the site's file names, as its own file has it, where that is not what was put in use there last:
+        it decides nothing until somebody activates it. Raises NotFound."""
+        with self.database.transaction() as connection:
+            return self.editions.waiting(connection, self.site(site))
+
+    def impact(self, site: str, policy: Policy | None = None) -> list[Impact]:
+        """Everybody at the site about whom another edition (what the files say by default) would decide otherwise
+        today; whoever would fall off the list first. Writes nothing."""
         here = self.site(site)
-        policy = self.policies[here.policy]
-        now = self.clock()
+        day = self.today(site)
+        with self.database.transaction() as connection:
+            now = self.editions.on(connection, here, day)
+            return recall.weigh(connection, here, now, policy or self.policies[here.policy], day)
+
+    def activate(self, site: str, by: str) -> int:
+        """Put what the files say in use at the site in somebody's name, and decide again about everybody. How many are
+        decided otherwise than before. Raises ConfigurationError where the edition's id and revision were in use with
+        another content, NotUnderstood without a name."""
+        here = self.site(site)
+        if not by.strip():
+            raise NotUnderstood("an edition is activated by somebody: say who")
         with self.database.transaction() as connection:
             self.database.lock_sites(connection, [site])
+            activated = self.editions.activate(connection, here, by.strip(), self.clock())
+        if activated is None:
+            return 0
+        log.info("%s: %s revision %d was activated", site, activated.id, activated.revision)
+        return self.reassess(site, everyone=True)
+
+    def reassess(self, site: str, everyone: bool = False) -> int:
+        """Decide again for whomever the calendar may have overtaken: whoever was last decided under another edition or
+        revision than today's, has something to come, or of whom something was recorded ahead of its day. How many are
+        decided otherwise than before. A batch is a transaction: what was done stays done."""
+        here = self.site(site)
+        with self.database.transaction() as connection:
+            self.database.lock_sites(connection, [site])
+            now = self.clock()
+            policy, today = self.editions.in_use(connection, here, now), self._day(here, now)
             if everyone:
-                names = infants.patients(connection, site)
+                who = infants.patients(connection, site, everyone=True)
             else:
-                names = infants.decided_otherwise(connection, site, policy.id, policy.revision)
-            if names:
-                self._reassess(connection, here, set(names), None, now)
-            return len(names)
+                otherwise = infants.decided_otherwise(connection, site, policy.id, policy.revision)
+                ahead = facts.dated_ahead(connection, site, here.timezone.key, today)
+                who = [*otherwise, *ahead, *infants.patients(connection, site)]
+        changed = 0
+        for batch in in_batches(dict.fromkeys(who)):
+            with self.database.transaction() as connection:
+                self.database.lock_sites(connection, [site])
+                changed += self._reassess(connection, here, set(batch), None, self.clock())
+        with self.database.transaction() as connection:
+            cursors.keep(connection, site, _CALENDAR, {"day": today.isoformat()}, now)
+        return changed
+
+    def overtaken(self) -> list[str]:
+        """The sites whose day has begun and has not been decided yet."""
+        with self.database.transaction() as connection:
+            decided = cursors.of_feed(connection, _CALENDAR)
+        return [id for id in self.sites if decided.get(id, {}).get("day") != self.today(id).isoformat()]
 
     def _reassess(
         self, connection: Connection, site: Site, touched: set[str], arrival: int | None, now: datetime
-    ) -> None:
-        """Take everyone's facts together, decide, and write what changed."""
+    ) -> int:
+        """Take everyone's facts together, decide, and write what changed. How many are decided otherwise."""
         known = names.Names(connection, site.id, touched)
         said = facts.of_patients(connection, site.id, touched)
-        leads = known.leads(touched | known.learn(said))
+        leads = known.leads(touched | known.learn(said, now))
         said |= facts.of_patients(connection, site.id, leads.keys() - said.keys())
         rows = infants.rows_of(connection, site.id, leads)
-        policy, today = self.policies[site.policy], self._day(site, now)
+        policy, today = self.editions.in_use(connection, site, now), self._day(site, now)
 
         decided: list[tuple[Infant, Decision]] = []
-        for patient, root in sorted(leads.items()):
+        for patient in sorted(leads):
             row = rows.get(patient)
-            family = [patient, *sorted(m for m in leads if leads[m] == patient != m)] if root == patient else [patient]
-            own = [fact for member in family for fact in said[member]]
-            infant = assemble(patient, own, row.known_since if row is not None else today)
-            if root != patient:
-                infant = replace(infant, record="merged", replaced_by=root)
-            decision = decide(infant, policy, today)
-            if row is not None or (decision.closed_by not in _NEVER_TRACKED and root == patient):
-                decided.append((infant, decision))
+            person = take_together(site, patient, leads, said, row.known_since if row is not None else today)
+            decision = decide(person.infant, policy, today, person.course)
+            if row is not None or (decision.closed_by not in _NEVER_TRACKED and person.root == patient):
+                decided.append((person.infant, decision))
             elif decision.closed_by == "older" and arrival is not None:
-                self._refuse_adult(connection, site, own, arrival, now)
+                self._refuse_adult(connection, site, person.facts, arrival, now)
 
         new = [d for _, d in decided if d.patient not in rows or _changes(rows[d.patient].body, d)]
         ids = dict(zip((d.patient for d in new), infants.decide(connection, site.id, new, now), strict=True))
@@ -288,6 +342,7 @@ class Flow:
             [announce.Decided(d, ids[d.patient], infant_key(site.id, d.patient), where[d.patient][0]) for d in new],
             now,
         )  # fmt: skip
+        return sum(d.patient not in rows or bool(compare(from_json(rows[d.patient].body), d)) for d in new)
 
     def _refuse_adult(
         self, connection: Connection, site: Site, said: Iterable[Fact], arrival: int, now: datetime
@@ -325,51 +380,44 @@ class Flow:
 
     # --- show ------------------------------------------------------------------------------------------------------
 
-    def worklist(self, site: str | None = None, as_of: date | None = None) -> list[worklist.Entry]:
-        """The ranked list of one site or of all, as of a day (each site's own today by default)."""
-        if site is not None:
-            self.site(site)
+    def worklist(
+        self, site: str | None = None, as_of: date | None = None, known_at: datetime | None = None
+    ) -> list[worklist.Entry]:
+        """The ranked list of one site or of all.
+
+        As of a day (each site's own today by default): a day that is over is decided anew, from what is known now and
+        under the edition of that day, for everybody known by then; for a day ahead the ages alone move. Known at an
+        instant (with its zone): the list as it was shown then, by the last decisions made up to then, with names, beds
+        and units as they were on record. With both, the day is judged from what was known at the instant.
+        """
+        here = [self.site(site)] if site is not None else list(self.sites.values())
+        moment = known_at or self.clock()
+        days = {each.id: as_of or self._day(each, moment) for each in self.sites.values()}
+        entries: list[worklist.Entry] = []
         with self.database.transaction() as connection:
-            rows = [row for row in infants.pending(connection, site) if row.site in self.sites]
-        days = {id: as_of or self.today(id) for id in self.sites}
-        entries = [_entry(row, days[row.site]) for row in rows if as_of is None or row.known_since <= as_of]
+            for each in here:
+                day = days[each.id]
+                if day < self._day(each, moment):
+                    policy = self.editions.on(connection, each, day, known_at)
+                    entries += recall.list_on(connection, each, policy, day, known_at)
+                elif known_at is not None:
+                    entries += recall.list_then(connection, each, day, known_at)
+                else:
+                    entries += recall.list_now(connection, each, day)
         return worklist.rank(entries, days.__getitem__)
 
-    def infant(self, key: str) -> InfantView:
-        """All there is to show of one infant. Raises NotFound."""
-        try:
-            wanted = UUID(key)
-        except ValueError:
-            raise NotFound("there is no such infant") from None
+    def infant(self, key: str, as_of: date | None = None, known_at: datetime | None = None) -> InfantView:
+        """All there is to show of one infant: by the last decision; or, as of a day or known at an instant (with its
+        zone), decided anew from what was known. Raises NotFound, also where nobody knew of it at the instant."""
         with self.database.transaction() as connection:
-            row = infants.row_by_key(connection, wanted)
-            if row is None or row.body is None or row.site not in self.sites:
-                raise NotFound("there is no such infant")
-            site, patient = self.sites[row.site], str(row.patient)
-            family = names.family(connection, site.id, patient)
-            said = facts.of_patients(connection, site.id, family)
-            together = [fact for name in family for fact in said[name]]
-            refused = facts.current_rejections(connection, site.id, family)
-            history = infants.history(connection, site.id, patient)
-        current, earlier = newest(together)
-        today = self.today(site.id)
-        return InfantView(
-            site=site, key=str(row.key), patient=patient,
-            infant=assemble(patient, together, row.known_since),
-            decision=on_day(from_json(row.body), today),
-            entry=_entry(row, today) if row.kind != "none" else None,
-            facts=tuple(together),
-            current=(*current, *earlier),
-            rejections=tuple(self._rejection(each) for each in refused),
-            history=tuple((each.decided_at, from_json(each.body)) for each in history),
-        )  # fmt: skip
+            return recall.see(connection, self.sites, self.editions, key, self.clock(), as_of, known_at)
 
     def find(self, patient: str, site: str | None = None) -> list[tuple[str, str]]:
-        """(site, key) of infants with this Patient id, at one site or at all."""
+        """(site, key) of infants with this Patient id, at one site or at all; if there are none, of those who are
+        called by this number, or have this key."""
         sites = [self.site(site).id] if site else sorted(self.sites)
         with self.database.transaction() as connection:
-            found = [(id, infants.rows_of(connection, id, [patient]).get(patient)) for id in sites]
-        return [(id, str(row.key)) for id, row in found if row is not None]
+            return infants.called(connection, sites, patient)
 
     def rejections(self, site: str | None = None) -> list[dict[str, Any]]:
         """What could not be read and has not been answered by a newer version, newest first."""
@@ -377,7 +425,7 @@ class Flow:
             self.site(site)
         with self.database.transaction() as connection:
             return [
-                {**self._rejection(row), "original": arrivals.body_of(connection, row.site, row.arrival)}
+                {**recall.rejection(row), "original": arrivals.body_of(connection, row.site, row.arrival)}
                 for row in facts.current_rejections(connection, site)
                 if row.site in self.sites
             ]
@@ -395,25 +443,8 @@ class Flow:
             return infants.high_water(connection, sorted(self.sites))
 
     @staticmethod
-    def _rejection(row: Row[Any]) -> dict[str, Any]:
-        return {
-            "site": row.site, "id": row.id, "resource": row.resource, "path": row.path, "reason": row.reason,
-            "about": row.about, "patient_key": str(row.key) if row.key else None, "recorded_at": row.recorded_at,
-        }  # fmt: skip
-
-    @staticmethod
     def _day(site: Site, now: datetime) -> date:
         return now.astimezone(site.timezone).date()
-
-
-def _entry(row: Row[Any], today: date) -> worklist.Entry:
-    """A row of the list. The table's own constraint says that whatever is to come has a window."""
-    decision = on_day(from_json(row.body), today)
-    return worklist.Entry(
-        site=row.site, key=str(row.key), patient=row.patient, name=row.name, identifier=row.identifier,
-        unit=row.unit, bed=row.bed, left_hospital=row.left_hospital, decision=decision, kind=decision.next.kind,
-        window=cast(Window, decision.next.window),
-    )  # fmt: skip
 
 
 def _changes(before: Mapping[str, Any] | None, decision: Decision) -> bool:

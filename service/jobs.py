@@ -1,10 +1,11 @@
 """What runs when, and where.
 
 APScheduler says *when*: a ticker looks for work every few seconds, each site is read up on its own schedule, a wide
-re-read comes at night in the site's own time zone. procrastinate says *where*: any number of processes take the jobs
-from the database. Jobs are coarse, one per site, and drain what there is; all state is in rows, so a lost tick or a
-killed worker costs a few seconds and nothing else. A job may run twice at once without harm: the one that is not alone
-leaves.
+re-read comes at night in the site's own time zone. Midnight is no alarm, because in some zones there are nights without
+one: the ticker sees that a site's day has not been decided yet. procrastinate says *where*: any number of processes
+take the jobs from the database. Jobs are coarse, one per site, and drain what there is; all state is in rows, so a lost
+tick or a killed worker costs a few seconds and nothing else. A job may run twice at once without harm: the one that is
+not alone leaves.
 """
 
 from __future__ import annotations
@@ -67,6 +68,7 @@ class Jobs:
                 ("digest", self.digest),
                 ("read-up", self.read_up),
                 ("renew", self.renew),
+                ("reassess", self.reassess),
             ):
                 app.task(name=name, queue=QUEUE)(_guarded(name, run))
         self._ticker = BackgroundScheduler(
@@ -117,6 +119,14 @@ class Jobs:
         except RidgelineError as error:  # tomorrow again; meanwhile the server is read on its schedule
             log.warning("renewing the subscriptions at %s: %s", site, error)
 
+    def reassess(self, site: str) -> None:
+        """Decide what the day that has begun changes, and after a start what another edition does."""
+        with self._flow.database.alone(f"reassess {site}") as alone:
+            if alone:
+                changed = self._flow.reassess(site)
+                log.info("%s: %d infants decided otherwise than before", site, changed)
+        self.wake({site: False})
+
     # --- when ------------------------------------------------------------------------------------------------------
 
     def wake(self, sites: Mapping[str, bool]) -> None:
@@ -128,6 +138,8 @@ class Jobs:
                 self._defer("read-up", site)
 
     def _tick(self) -> None:
+        for site in self._flow.overtaken():
+            self._defer("reassess", site)
         for site, (to_digest, to_send) in self._flow.work().items():
             if to_send:
                 self._defer("publish", site)
@@ -151,7 +163,10 @@ class Jobs:
         self._worker = threading.Thread(target=self._work, args=(started,), name="worker", daemon=True)
         self._worker.start()
         started.wait()
-        self._ticker.add_job(self._tick, IntervalTrigger(seconds=TICK), next_run_time=self._flow.clock())
+        for site in self._flow.sites:
+            self._defer("reassess", site)  # a start often follows a change
+        self._ticker.add_job(self._tick)  # at once
+        self._ticker.add_job(self._tick, IntervalTrigger(seconds=TICK))
         for site in sorted(self._readable):
             zone = self._flow.sites[site].timezone
             self._ticker.add_job(

@@ -18,6 +18,12 @@ def read(connection: Connection, site: str, feed: str) -> Mapping[str, Any]:
     return connection.execute(query).scalar() or {}
 
 
+def of_feed(connection: Connection, feed: str) -> dict[str, Mapping[str, Any]]:
+    """How far one feed has come, by site."""
+    query = select(cursors.c.site, cursors.c.value).where(cursors.c.feed == feed)
+    return {row.site: row.value for row in connection.execute(query)}
+
+
 def keep(connection: Connection, site: str, feed: str, value: Mapping[str, Any], now: datetime) -> None:
     """Keep how far the feed has come: in the transaction that accepts what it brought."""
     statement = upsert(cursors).values(site=site, feed=feed, value=dict(value), updated_at=now)

@@ -71,7 +71,8 @@ class Database:
             yield connection
 
     def lock_sites(self, connection: Connection, sites: Iterable[str]) -> None:
-        """Hold each of the sites until the transaction ends; one order for everybody, so nobody waits in a circle."""
+        """Hold each of the sites until the transaction ends; one order for everybody, so nobody waits in a circle.
+        Whoever holds a site asks what time it is only then: what is recorded there is recorded in order."""
         for key in sorted({_lock_key(f"site {site}") for site in sites}):
             connection.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": key})
 

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from datetime import datetime
+from datetime import date, datetime
 from typing import Any
 
-from sqlalchemy import ColumnElement, Connection, Row, and_, insert, select, update
+from sqlalchemy import ColumnElement, Connection, Row, and_, func, insert, or_, select, update
 
+from service.core.history import Recorded
 from service.core.infant import Fact, Rejection, Version
-from service.store.tables import facts, infants, rejections
+from service.store.names import Membership
+from service.store.tables import arrivals, facts, infants, rejections
 
 
 def append(connection: Connection, site: str, said: Sequence[tuple[int, Fact]], now: datetime) -> None:
@@ -28,15 +30,38 @@ def append(connection: Connection, site: str, said: Sequence[tuple[int, Fact]], 
         )  # fmt: skip
 
 
-def of_patients(connection: Connection, site: str, patients: Iterable[str]) -> dict[str, list[Fact]]:
-    """Every fact, of every version, by the patient id it was said of."""
+def of_patients(
+    connection: Connection, site: str, patients: Iterable[str], known_at: datetime | None = None
+) -> dict[str, list[Fact]]:
+    """Every fact, of every version, by the patient id it was said of; `known_at`: recorded up to that instant."""
     found: dict[str, list[Fact]] = {patient: [] for patient in patients}
     if not found:
         return found
     query = select(facts).where(facts.c.site == site, facts.c.patient.in_(list(found))).order_by(facts.c.id)
+    if known_at is not None:
+        query = query.where(facts.c.recorded_at <= known_at)
     for row in connection.execute(query):
         found[row.patient].append(fact_of(row))
     return found
+
+
+def recorded(connection: Connection, site: str, names: Sequence[Membership]) -> list[Recorded]:
+    """Every fact said of a record under any of its names while the name was its own, in the order in which it came to
+    count: when it was recorded, or when the name was taken for the record's."""
+    query = (
+        select(facts, arrivals.c.feed)
+        .join(arrivals, and_(arrivals.c.site == facts.c.site, arrivals.c.id == facts.c.arrival))
+        .where(facts.c.site == site, facts.c.patient.in_({each.name for each in names}))
+        .order_by(facts.c.id)
+    )
+    rows = list(connection.execute(query))
+    found = []
+    for each in names:
+        for row in rows:
+            at = row.recorded_at if each.since is None else max(row.recorded_at, each.since)
+            if row.patient == each.name and (each.until is None or at < each.until):
+                found.append(Recorded(fact_of(row), at, row.feed, each.until))
+    return sorted(found, key=lambda each: each.at)
 
 
 def of_resources(connection: Connection, site: str, resources: Iterable[str]) -> dict[str, list[Fact]]:
@@ -48,10 +73,22 @@ def of_resources(connection: Connection, site: str, resources: Iterable[str]) ->
     return found
 
 
-def places(connection: Connection, site: str) -> list[Fact]:
-    """Every fact about a place of the site."""
+def places(connection: Connection, site: str, known_at: datetime | None = None) -> list[Fact]:
+    """Every fact about a place of the site; `known_at`: recorded up to that instant."""
     query = select(facts).where(facts.c.site == site, facts.c.patient == "", facts.c.name == "place")
+    if known_at is not None:
+        query = query.where(facts.c.recorded_at <= known_at)
     return [fact_of(row) for row in connection.execute(query.order_by(facts.c.id))]
+
+
+def dated_ahead(connection: Connection, site: str, zone: str, today: date) -> list[str]:
+    """Patient ids of whom something was recorded before the day it is dated on, and the day has come."""
+    day = facts.c.value["on"].astext
+    query = select(facts.c.patient).where(
+        facts.c.site == site, facts.c.patient != "", day <= today.isoformat(),
+        day > func.to_char(func.timezone(zone, facts.c.recorded_at), "YYYY-MM-DD"),
+    )  # fmt: skip
+    return list(connection.execute(query.distinct()).scalars())
 
 
 def fact_of(row: Row[Any]) -> Fact:
@@ -99,10 +136,14 @@ def supersede(connection: Connection, site: str, ids: Sequence[int], now: dateti
 
 
 def current_rejections(
-    connection: Connection, site: str | None, patients: Sequence[str] | None = None
+    connection: Connection, site: str | None, patients: Sequence[str] | None = None, known_at: datetime | None = None
 ) -> list[Row[Any]]:
-    """Rejections nobody has answered with a newer version, newest first, with the infant's opaque key where known."""
+    """Rejections nobody has answered with a newer version (`known_at`: had answered by then), newest first, with the
+    infant's opaque key where known."""
     where: list[ColumnElement[bool]] = [rejections.c.superseded_at.is_(None)]
+    if known_at is not None:
+        open_then = or_(rejections.c.superseded_at.is_(None), rejections.c.superseded_at > known_at)
+        where = [rejections.c.recorded_at <= known_at, open_then]
     if site is not None:
         where.append(rejections.c.site == site)
     if patients is not None:

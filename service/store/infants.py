@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from datetime import datetime
+from datetime import date, datetime
 from typing import Any
 from uuid import UUID
 
-from sqlalchemy import Connection, Row, and_, func, insert, select
+from sqlalchemy import Connection, Row, Text, and_, cast, func, insert, or_, select
 from sqlalchemy.dialects.postgresql import insert as upsert
 
 from service.core.decision import Decision, to_json
@@ -25,15 +25,49 @@ def row_by_key(connection: Connection, key: UUID) -> Row[Any] | None:
     return connection.execute(_with_decision().where(infants.c.key == key)).one_or_none()
 
 
-def pending(connection: Connection, site: str | None) -> list[Row[Any]]:
+def pending(connection: Connection, site: str) -> list[Row[Any]]:
     """Every infant for whom something is to come, with the last decision."""
-    query = _with_decision().where(infants.c.kind != "none")
-    return list(connection.execute(query if site is None else query.where(infants.c.site == site)))
+    return list(connection.execute(_with_decision().where(infants.c.kind != "none", infants.c.site == site)))
 
 
-def patients(connection: Connection, site: str) -> list[str]:
-    """Every patient id the site's infants go by."""
-    return list(connection.execute(select(infants.c.patient).where(infants.c.site == site)).scalars())
+def called(connection: Connection, sites: Sequence[str], name: str) -> list[tuple[str, str]]:
+    """(site, key) of the infants with this Patient id; if there are none, with this number or this key."""
+    query = select(infants.c.site, infants.c.patient, infants.c.key).where(
+        infants.c.site.in_(sites),
+        or_(infants.c.patient == name, infants.c.identifier == name, cast(infants.c.key, Text) == name),
+    )
+    rows = list(connection.execute(query.order_by(infants.c.site, infants.c.patient)))
+    by_id = [row for row in rows if row.patient == name]
+    return [(row.site, str(row.key)) for row in by_id or rows]
+
+
+def last_decided(connection: Connection, site: str, known_at: datetime) -> list[Row[Any]]:
+    """Every infant for whom something was to come by the last decision up to an instant, with that decision."""
+    last = (
+        select(func.max(decisions.c.id))
+        .where(decisions.c.site == site, decisions.c.decided_at <= known_at)
+        .group_by(decisions.c.patient)
+    )
+    query = (
+        select(infants.c.site, infants.c.patient, infants.c.key, infants.c.known_since, decisions.c.body)
+        .join(decisions, and_(decisions.c.site == infants.c.site, decisions.c.patient == infants.c.patient))
+        .where(infants.c.site == site, decisions.c.id.in_(last), decisions.c.kind != "none")
+    )
+    return list(connection.execute(query))
+
+
+def known(connection: Connection, site: str, day: date, known_at: datetime | None = None) -> dict[str, Row[Any]]:
+    """Every infant the site knew by the end of a day (and at an instant), by patient."""
+    query = select(infants).where(infants.c.site == site, infants.c.known_since <= day)
+    if known_at is not None:
+        query = query.where(infants.c.first_seen <= known_at)
+    return {row.patient: row for row in connection.execute(query.order_by(infants.c.patient))}
+
+
+def patients(connection: Connection, site: str, everyone: bool = False) -> list[str]:
+    """The patient ids of the site's infants for whom something is to come, or of everyone."""
+    query = select(infants.c.patient).where(infants.c.site == site)
+    return list(connection.execute(query if everyone else query.where(infants.c.kind != "none")).scalars())
 
 
 def decided_otherwise(connection: Connection, site: str, policy: str, revision: int) -> list[str]:
@@ -76,9 +110,11 @@ def put(connection: Connection, rows: Sequence[dict[str, Any]]) -> None:
         connection.execute(_PUT, rows)
 
 
-def history(connection: Connection, site: str, patient: str) -> list[Row[Any]]:
-    """Every decision about the infant, newest first."""
+def history(connection: Connection, site: str, patient: str, known_at: datetime | None = None) -> list[Row[Any]]:
+    """Every decision about the infant (made up to an instant), newest first."""
     query = select(decisions).where(decisions.c.site == site, decisions.c.patient == patient)
+    if known_at is not None:
+        query = query.where(decisions.c.decided_at <= known_at)
     return list(connection.execute(query.order_by(decisions.c.id.desc())))
 
 

@@ -185,6 +185,20 @@ aliases: Final = Table(
 )
 """Other names of an infant: an old Patient id, or `system|value` of an identifier."""
 
+namings: Final = Table(
+    "namings",
+    metadata,
+    _site(),
+    _id(),
+    _text("alias"),
+    _text("patient"),
+    _instant("learned_at"),
+    PrimaryKeyConstraint("site", "id"),
+    Index("namings_alias_idx", "site", "alias"),
+    Index("namings_patient_idx", "site", "patient"),
+)
+"""Everything `aliases` ever said, and since when: who was taken for whom on any day. Append-only."""
+
 decisions: Final = Table(
     "decisions",
     metadata,
@@ -201,6 +215,23 @@ decisions: Final = Table(
     Index("decisions_patient_idx", "site", "patient", "id"),
 )
 """Every decision that differed from the one before it; append-only."""
+
+editions: Final = Table(
+    "editions",
+    metadata,
+    _site(),
+    _id(),
+    _text("policy"),
+    Column("revision", Integer, nullable=False),
+    _text("content"),
+    Column("effective", Date),
+    Column("document", JSONB, nullable=False),
+    _instant("activated_at"),
+    _text("activated_by"),
+    PrimaryKeyConstraint("site", "id"),
+)
+"""Every policy edition put in use at a site, word for word (`document`, its digest in `content`); append-only. Without
+`effective` it counts from the day it was activated on."""
 
 publications: Final = Table(
     "publications",
@@ -274,7 +305,9 @@ RIGHTS: Final[dict[str, str]] = {
     "rejections": "SELECT, INSERT, UPDATE (superseded_at)",
     "infants": "SELECT, INSERT, UPDATE",
     "aliases": "SELECT, INSERT, UPDATE",
+    "namings": "SELECT, INSERT",
     "decisions": "SELECT, INSERT",
+    "editions": "SELECT, INSERT",
     "publications": "SELECT, INSERT, UPDATE (current)",
     "outbox": "SELECT, INSERT, UPDATE",
     "cursors": "SELECT, INSERT, UPDATE",

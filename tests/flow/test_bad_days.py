@@ -139,7 +139,9 @@ def test_the_policy_edition_changes(ward: Ward, sites: dict[str, Site]) -> None:
     ward.send(patient("a"), weight("a", 1650), gestation("a", "33w0d"))
     assert ward.states() == {"a": "not-eligible"}
     changed = Ward(ward.database, {**sites, "northgate": replace(sites["northgate"], policy="india-nnf-2010")})
-    assert changed.flow.reassess("northgate") == 1
+    assert changed.flow.reassess("northgate") == 0  # a file decides nothing until somebody activates it
+    assert changed.states() == {"a": "not-eligible"}
+    assert changed.flow.activate("northgate", "Dr Kestrel") == 1
     assert changed.states() == {"a": "eligible"}
     assert changed.flow.reassess("northgate") == 0
     history = changed.query("SELECT policy, state FROM decisions ORDER BY id")

@@ -4,11 +4,14 @@ the same list, the same publications in force and the same rejections."""
 from __future__ import annotations
 
 import itertools
+from datetime import UTC, datetime
 from typing import Any
 
 from flow.conftest import Ward, gestation, patient, stay, weight
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+
+from service.fhir.forms import fill
 
 number = itertools.count()
 
@@ -38,7 +41,41 @@ def days_on_a_ward(draw: st.DrawFn) -> list[dict[str, Any]]:
             stay(who, draw(st.sampled_from(["Location/ward-1", "Location/ward-2", None])), version)
             for version in versions
         )
+        for record in range(draw(st.integers(0, 3))):
+            versions = range(1, draw(st.integers(1, 3)) + 1)
+            resources.extend(draw(typed_in(who, f"{who}-form-{record}", version)) for version in versions)
     return resources
+
+
+eyes = st.fixed_dictionaries(
+    {"zone": st.sampled_from(["I", "II", "III"]), "stage": st.sampled_from(["0", "1", "2", "3"]),
+     "plus": st.sampled_from(["none", "pre-plus", "plus"])},
+    optional={"view": st.just("poor"), "regression": st.just("complete")},
+)  # fmt: skip
+"""Some of these cannot be, and are refused."""
+
+
+@st.composite
+def typed_in(draw: st.DrawFn, who: str, id: str, version: int) -> dict[str, Any]:
+    """A version of something typed in: an exam, a treatment, a deferral, a closing; now and then entered in error. The
+    next version of the same record may be another form: somebody took the wrong sheet."""
+    on = f"2031-05-{draw(st.integers(21, 31))}"
+    form, value = draw(
+        st.one_of(
+            st.tuples(st.just("eye-exam"), st.builds(lambda r, left: {"on": on, "right": r, "left": left}, eyes, eyes)),
+            st.tuples(st.just("treatment"), st.sampled_from(
+                [{"on": on, "eyes": "both", "kind": "laser"}, {"on": on, "eyes": "left", "kind": "injection"}])),
+            st.tuples(st.just("deferral"), st.just(
+                {"on": on, "until": "2031-06-03", "reason": "unwell", "ophthalmologist": "Dr One",
+                 "neonatologist": "Dr Two"})),
+            st.tuples(st.just("closing"), st.sampled_from(
+                [{"on": on, "by": "Dr One", "why": why, "basis": ""} for why in ("opt-out", "death", "palliative")])),
+        )
+    )  # fmt: skip
+    status = draw(st.sampled_from(["completed", "completed", "completed", "entered-in-error"]))
+    moment = datetime(2031, 6, 1, 6, version, tzinfo=UTC)
+    return fill(form, {} if status == "entered-in-error" else value, id=id, version=version, patient=who,
+                author="Dr Invented", authored=moment, status=status)  # fmt: skip
 
 
 def renamed(value: Any, prefix: str) -> Any:

@@ -22,7 +22,10 @@ from journeys.command import PROGRAM, ROOT, Running, call, environment, run
 
 __all__ = ["start_sekmet"]
 
-COMMANDS = ("demo", "serve", "work", "migrate", "check", "subscribe", "ingest", "assess", "worklist", "explain")
+COMMANDS = (
+    "demo", "serve", "work", "migrate", "check", "subscribe", "ingest", "assess", "cohort", "worklist", "explain",
+    "impact", "activate",
+)  # fmt: skip
 LOINC = "http://loinc.org"
 
 
@@ -536,6 +539,74 @@ def test_what_comes_with_the_program_is_well(env: dict[str, str]) -> None:
     assert all(finding["ok"] for finding in told)
 
 
+def test_check_tells_how_sure_the_rules_of_each_edition_are(env: dict[str, str]) -> None:
+    told = {each["about"]: each["edition"] for each in json.loads(call("check", "--json", env=env).stdout)
+            if "edition" in each}  # fmt: skip
+    files = [*(ROOT / "service" / "policies").glob("*.toml"), *(ROOT / "mappings" / "variations").glob("*.toml")]
+    examples = {path.stem: path.read_text().count("[[example]]\n") for path in files}
+    assert told.keys() == examples.keys()
+    for id, edition in told.items():
+        assert edition["rules"] == sum(edition[key] for key in ("read", "memory", "practice", "unconfirmed"))
+        assert edition["examples"] == examples[id]
+        assert bool(edition["borrowed"]) <= (edition["unconfirmed"] > 0)
+    lines = call("check", env=env).stdout.splitlines()
+    start = next(n for n, line in enumerate(lines) if line.split()[:2] == ["edition", "revision"])
+    assert re.split(r" {2,}", lines[start]) == [
+        "edition", "revision", "rules", "read", "memory", "practice/computed", "unconfirmed", "borrowed from",
+        "examples",
+    ]  # fmt: skip
+    assert len({line.find("  aap-2018  ") for line in lines[start:] if "  aap-2018  " in line}) == 1
+    rows = [re.split(r" {2,}", line) for line in lines[start + 2 :] if line and "All is well" not in line]
+    shown = {row[0]: row[1:] for row in rows}
+    keys = ("revision", "rules", "read", "memory", "practice", "unconfirmed", "borrowed", "examples")
+    for edition in told.values():
+        edition["borrowed"] = edition["borrowed"] or (edition["extends"] and f"extends {edition['extends']}")
+    assert shown == {id: [str(edition[key] or ("-" if key == "borrowed" else 0)) for key in keys]
+                     for id, edition in told.items()}  # fmt: skip
+
+
+def with_variation(folder: Path, text: str) -> dict[str, str]:
+    """An installation whose site Larkmoor uses a variation of this text."""
+    mappings = copied(folder / "mappings", ROOT / "mappings")
+    site = mappings / "larkmoor.toml"
+    site.write_text(site.read_text("utf-8").replace('policy = "aap-2018"', 'policy = "harebell-aap"'), "utf-8")
+    (mappings / "variations").mkdir()
+    (mappings / "variations" / "harebell-aap.toml").write_text(text, "utf-8")
+    return environment(folder / "data", RIDGELINE_MAPPINGS=str(mappings))
+
+
+HAREBELL = (ROOT / "tests" / "core" / "variations" / "harebell-aap.toml").read_text("utf-8")
+
+
+def test_check_looks_at_variations_and_the_sites_that_use_them(tmp_path: Path) -> None:
+    answer = call("check", env=with_variation(tmp_path, HAREBELL))
+    assert answer.returncode == 0, answer.stdout
+    assert re.search(
+        r"^ok     harebell-aap: .* worked examples hold; extends aap-2018 from 2031-07-01 on", answer.stdout, re.M
+    )
+    assert "ok     larkmoor: uses harebell-aap (from 2031-07-01 on), in the time zone" in answer.stdout
+    assert re.search(r"^harebell-aap +3 .* extends aap-2018 ", answer.stdout, re.M)
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "words"),
+    [
+        ('extends = "aap-2018"', 'extends = "aap-1066"', "'aap-1066' is not an edition (allowed: aap-2006,"),
+        ('"30w0d"\ncite', '"30w1d"\ncite', "a worked example does not hold"),
+        ('approved_by', 'approved', "unknown key 'approved'"),
+    ],
+)  # fmt: skip
+def test_check_names_what_is_wrong_with_a_variation(before: str, after: str, words: str, tmp_path: Path) -> None:
+    assert before in HAREBELL
+    answer = call("check", env=with_variation(tmp_path, HAREBELL.replace(before, after, 1)))
+    wrong = [line for line in answer.stdout.splitlines() if line.startswith("WRONG  harebell-aap: ")]
+    assert any(words in line for line in wrong), answer.stdout
+    assert "ok     aap-2018: " in answer.stdout
+    assert answer.returncode == 1
+    broken = "does not hold" not in words
+    assert ("WRONG  larkmoor: uses the policy 'harebell-aap'; known: aap-2006" in answer.stdout) == broken
+
+
 def copied(folder: Path, source: Path) -> Path:
     folder.mkdir()
     for path in source.glob("*.toml"):
@@ -661,9 +732,9 @@ def test_subscribe_creates_once_and_then_keeps(
     first = run("subscribe", "--site", "larkmoor", env=env)
     assert first.returncode == 0, first.stderr
     assert [line.split(":")[0] for line in first.stdout.splitlines()][:2] == ["Patient?", "Encounter?"]
-    assert first.stdout.count(": created, now ") == 3
+    assert first.stdout.count(": created, now ") == 5
     again = json.loads(run("subscribe", "--site", "larkmoor", "--json", env=env).stdout)
-    assert [kept["action"] for kept in again] == ["unchanged"] * 3
+    assert [kept["action"] for kept in again] == ["unchanged"] * 5
     there = server.all("Subscription")
     assert {each["channel"]["endpoint"] for each in there} == {"http://127.0.0.1:9/hooks/larkmoor/rest-hook"}
     assert "an invented secret" not in first.stdout + first.stderr

@@ -14,6 +14,7 @@ import pytest
 from contracts.counterpart import Sekmet, start_sekmet
 
 from service.app import Service, now, open_service, running
+from service.feeds.subscription import TYPES
 from service.settings import Settings, read_settings
 
 __all__ = ["start_sekmet"]
@@ -141,7 +142,7 @@ def test_said_once_however_often_it_is_delivered(
     with installation(settings(server)) as (service, url):
         service.subscribe("northgate")
         service.subscribe("northgate")
-        assert len(server.all("Subscription")) == 3
+        assert len(server.all("Subscription")) == len(TYPES)
         infant(server, "ben", 990)
         task = eventually(lambda: exams(server))[0]
         weight = server.all("Observation")[0]
