@@ -301,7 +301,8 @@ def remarks(course: Course, care: Care, age: AgeOn) -> Iterator[str]:
         candidate = care.candidate
         if (
             candidate is not None and course.injections(side) and now is not None and now >= candidate.from_age
-            and (eye.avascular_site or eye.avascular_extent is not None) and (eye.vessels or eye.where) not in _NOT_BEYOND
+            and (eye.avascular_site or eye.avascular_extent is not None)
+            and (eye.vessels or eye.where) not in _NOT_BEYOND
             and (eye.avascular_extent is None or eye.avascular_extent >= candidate.extent)
         ):  # fmt: skip
             yield f"{side} eye: candidate for laser to persistent avascular retina; weigh {candidate.weigh}"
