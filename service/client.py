@@ -41,8 +41,8 @@ LONGEST_WAIT: Final = 10.0
 """Seconds a read waits here before it tries again; a longer Retry-After is handed to the caller."""
 MOST_PAGES: Final = 10_000
 SCOPE: Final = (
-    "system/Patient.rs system/Observation.rs system/Encounter.rs system/Location.rs system/Subscription.crus"
-    " system/ServiceRequest.crus system/Task.crus"
+    "system/Patient.rs system/Observation.rs system/Encounter.rs system/Location.rs system/Procedure.rs"
+    " system/QuestionnaireResponse.rs system/Subscription.crus system/ServiceRequest.crus system/Task.crus"
 )
 """What is asked for unless a site's file says otherwise (SMART scopes, version 2)."""
 _FHIR: Final = "application/fhir+json"
@@ -88,9 +88,11 @@ class Auth:
 
 @dataclass(frozen=True, slots=True)
 class Ability:
-    """What a server says it can do with one resource type. `interactions` is empty when it does not say."""
+    """What a server says it can do with one resource type. `interactions` and `parameters` (of a search) are empty when
+    it does not say."""
 
     interactions: frozenset[str] = frozenset()
+    parameters: frozenset[str] = frozenset()
     conditional_create: bool = False
     conditional_update: bool = False
     update_create: bool = False
@@ -115,6 +117,10 @@ class Capabilities:
             return False
         ability = self.types[type]
         return not ability.interactions or "create" in ability.interactions or ability.update_create
+
+    def searches(self, type: str, parameter: str) -> bool:
+        """Whether the server says plainly that it searches this type by this parameter."""
+        return parameter in self.of(type).parameters
 
 
 @dataclass(frozen=True, slots=True)
@@ -431,8 +437,10 @@ def _capabilities(statement: Resource) -> Capabilities:
     for listed in (one for rest in rests if rest.get("mode") == "server" for one in rest.get("resource") or []):
         if isinstance(listed, dict) and listed.get("type"):
             interactions = [one.get("code") for one in listed.get("interaction") or [] if isinstance(one, dict)]
+            parameters = [one.get("name") for one in listed.get("searchParam") or [] if isinstance(one, dict)]
             types[str(listed["type"])] = Ability(
                 frozenset(str(code) for code in interactions if code),
+                frozenset(str(name) for name in parameters if name),
                 listed.get("conditionalCreate") is True,
                 listed.get("conditionalUpdate") is True,
                 listed.get("updateCreate") is True,

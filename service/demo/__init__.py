@@ -23,8 +23,9 @@ import httpx
 import orjson
 
 from service.app import Service, open_service, running
+from service.demo.chart import Event
 from service.demo.records import STYLES, Scribe, bundle
-from service.demo.story import Event, Story
+from service.demo.story import Story
 from service.errors import ConfigurationError, RidgelineError, SiteUnavailable
 from service.feeds.rest_hook import NAME as HOOK
 from service.fhir.sites import Site, load_sites

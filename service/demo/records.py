@@ -1,17 +1,23 @@
 """How each unit of the demonstration writes its records: the same infant, three ways of coding.
 
+Two units type exams of the eyes in on the published forms; the third sends its own Observations, one for each eye.
+
 One resource keeps one id for life and counts its versions, as a hospital's server does, so sending it again changes
 nothing. What is written here is read back through the site files in `mappings/`; the tests compare the two.
 """
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any, Final, Literal
 
 from service.core.ages import format_age
+from service.core.findings import SIDES
 from service.demo.census import Newborn
+from service.fhir import terms
+from service.fhir.forms import fill
 from service.fhir.sites import Site
 
 Resource = dict[str, Any]
@@ -22,7 +28,8 @@ LOINC: Final = "http://loinc.org"
 SNOMED: Final = "http://snomed.info/sct"
 UCUM: Final = "http://unitsofmeasure.org"
 REGISTER: Final = "https://tamarind-vale.example/register"
-BEDS: Final = 24
+EYE_CLINIC: Final = "https://quillhaven.example/eye"
+BEDS: Final = 30
 """Beds in every unit."""
 
 WeightForm = Literal["grams", "kilograms", "bare-number"]
@@ -31,7 +38,8 @@ AgeForm = Literal["text", "two-parts", "completed-weeks", "decimal-weeks"]
 
 @dataclass(frozen=True, slots=True)
 class Style:
-    """How one unit codes a birth weight and a gestational age, in which form, and what it calls grams and weeks."""
+    """How one unit codes a birth weight and a gestational age, in which form, and what it calls grams and weeks; how it
+    codes a body weight; and whether its eye clinic sends Observations (`eye_codes` is its system) or fills in forms."""
 
     weight_code: Coding
     weight_form: WeightForm
@@ -40,6 +48,8 @@ class Style:
     grams: str = "g"
     weeks: str = "wk"
     oxygen_code: Coding | None = None
+    growth_code: Coding = (LOINC, "29463-7", "Body weight")
+    eye_codes: str = ""
 
 
 STYLES: Final = {
@@ -49,6 +59,7 @@ STYLES: Final = {
     "quillhaven": Style(
         (SNOMED, "364589006", "Birth weight"), "kilograms",
         (SNOMED, "412726003", "Length of gestation at birth"), "two-parts",
+        growth_code=(SNOMED, "27113001", "Body weight"), eye_codes=EYE_CLINIC,
     ),
     "tamarind-vale": Style(
         (REGISTER, "BWT", "Birth weight"), "bare-number", (REGISTER, "GA", "Gestational age"), "completed-weeks",
@@ -178,6 +189,72 @@ class Scribe:
         resource = self._observation(infant, "oxygen", self._style.oxygen_code, at, 1, "final")
         return [{**resource, "valueBoolean": True}]
 
+    def body_weight(self, infant: Newborn, on: date, at: datetime, grams: int) -> Resource:
+        """What the infant weighed on a day."""
+        resource = self._observation(infant, f"weight-{on.isoformat()}", self._style.growth_code, at, 1, "final")
+        resource["effectiveDateTime"] = on.isoformat()
+        in_kilograms = self._style.weight_form == "kilograms"
+        resource["valueQuantity"] = _quantity(grams / 1000, "kg") if in_kilograms else _quantity(grams, "g")
+        return resource
+
+    def exam(
+        self, infant: Newborn, exam: Mapping[str, Any], name: str, at: datetime, version: int = 1,
+        withdrawn: bool = False,
+    ) -> list[Resource]:  # fmt: skip
+        """An exam of both eyes, the value of the form `eye-exam`: on the form, or as an Observation for each eye whose
+        body site says which, its stage in the clinic's own code, the rest in the published ones."""
+        if not self._style.eye_codes:
+            return [self.form(infant, "eye-exam", exam, exam["examiner"], at, name, version, withdrawn)]
+        status = "entered-in-error" if withdrawn else "corrected" if version > 1 else "final"
+        return [self._eye(infant, side, exam, f"{name}-{side}", at, version, status) for side in SIDES]
+
+    def _eye(
+        self, infant: Newborn, side: str, exam: Mapping[str, Any], name: str, at: datetime, version: int, status: str
+    ) -> Resource:
+        resource = self._observation(infant, name, ("", "", "Eye clinic record"), at, version, status)
+        local = datetime.fromisoformat(f"{exam['on']}T{exam['at']}").replace(tzinfo=self.site.timezone)
+        resource["effectiveDateTime"] = local.isoformat()
+        code = {"right": "RE", "left": "LE"}[side]
+        resource["bodySite"] = {"coding": [{"system": self._style.eye_codes, "code": code, "display": f"{side} eye"}]}
+        resource["performer"] = [{"display": exam["examiner"]}]
+        resource["component"] = [self._finding(key, value) for key, value in exam[side].items()]
+        return resource
+
+    def _finding(self, key: str, value: Any) -> Resource:
+        own = {"system": self._style.eye_codes, "code": "stage", "display": "Stage"}
+        code = own if key == "stage" else terms.coding(terms.question_code(key))
+        if isinstance(value, bool):
+            return {"code": {"coding": [code]}, "valueBoolean": value}
+        if isinstance(value, int):
+            return {"code": {"coding": [code]}, "valueQuantity": {"value": value, "unit": "disc diameters"}}
+        return {"code": {"coding": [code]}, "valueString": value}
+
+    def treatment(self, infant: Newborn, treatment: Mapping[str, Any], by: str, at: datetime) -> Resource:
+        """A treatment, the value of the form of that name: on the form; laser as a Procedure where the clinic has a
+        code of its own for it."""
+        name = f"treatment-{treatment['on']}-{treatment['eyes']}"
+        if not self._style.eye_codes or treatment["kind"] != "laser":
+            return self.form(infant, "treatment", treatment, by, at, name)
+        resource = self._start("Procedure", f"{self.patient_id(infant)}-{name}", at, 1)
+        resource["status"] = "completed"
+        system, eyes = self._style.eye_codes, treatment["eyes"]
+        resource["code"] = {"coding": [{"system": system, "code": "retinal-laser", "display": "Laser of the retina"}]}
+        resource["subject"] = {"reference": f"Patient/{self.patient_id(infant)}"}
+        resource["performedDateTime"] = treatment["on"]
+        named = [code for side, code in (("right", "RE"), ("left", "LE")) if eyes in (side, "both")]
+        resource["bodySite"] = [{"coding": [{"system": system, "code": code}]} for code in named]
+        return resource
+
+    def form(
+        self, infant: Newborn, form: str, value: Mapping[str, Any], by: str, at: datetime, name: str = "",
+        version: int = 1, withdrawn: bool = False,
+    ) -> Resource:  # fmt: skip
+        """One of the published forms, filled in by a named person. `name` tells it from the infant's others."""
+        status = "entered-in-error" if withdrawn else "amended" if version > 1 else "completed"
+        patient = self.patient_id(infant)
+        id = f"{patient}-{name or form + '-' + value['on']}"
+        return fill(form, value, id=id, version=version, patient=patient, author=by, authored=at, status=status)
+
     def places(self, at: datetime) -> list[Resource]:
         """The ward and its beds."""
         ward = self._start("Location", self.ward.removeprefix("Location/"), at, 1)
@@ -213,7 +290,8 @@ class Scribe:
         system, code, display = coding
         resource = self._start("Observation", f"{self.patient_id(infant)}-{name}", at, version)
         resource["status"] = status
-        resource["code"] = {"coding": [{"system": system, "code": code, "display": display}], "text": display}
+        coded = {"coding": [{"system": system, "code": code, "display": display}]} if code else {}
+        resource["code"] = {**coded, "text": display}
         resource["subject"] = {"reference": f"Patient/{self.patient_id(infant)}"}
         resource["effectiveDateTime"] = infant.born.isoformat()
         resource["issued"] = at.isoformat(timespec="seconds")

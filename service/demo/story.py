@@ -7,7 +7,6 @@ gives the same resources, versions included, so a demonstration that stops can g
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
 from random import Random
 from typing import Final, Literal
@@ -15,7 +14,10 @@ from typing import Final, Literal
 from service.core.ages import format_age
 from service.core.infant import MEDIAN_GIRL_GRAMS
 from service.demo.census import ROWS, Newborn, Sex, census
+from service.demo.chart import Chart, Event
+from service.demo.courses import COURSES, courses
 from service.demo.records import BEDS, Resource, Scribe
+from service.demo.rounds import Rounds
 
 _GIVEN: Final[dict[Sex, tuple[str, ...]]] = {
     "female": ("Amina", "Bronwen", "Catalina", "Divya", "Eilidh", "Fatima", "Hanneke", "Ifeoma", "Junko", "Katya",
@@ -31,30 +33,6 @@ _FAMILY: Final = (
 """Names of infants who come later. Families are things, as in the census."""
 
 
-@dataclass(frozen=True, slots=True)
-class Event:
-    """One message from one unit, and a sentence for the person watching. The sentence names nobody."""
-
-    unit: int
-    resources: list[Resource]
-    says: str
-
-
-@dataclass(slots=True)
-class _Chart:
-    """What one unit has on file for one infant."""
-
-    infant: Newborn
-    bed: int | None
-    since: date
-    versions: dict[str, int]
-    weighed: int | None = None
-
-    def next_version(self, record: str) -> int:
-        self.versions[record] = self.versions.get(record, 0) + 1
-        return self.versions[record]
-
-
 class Story:
     """The demonstration's tale, told from `start` (aware). `scribes` are the three units' writers, in census order."""
 
@@ -62,8 +40,9 @@ class Story:
         self._scribes = scribes
         self._start = start.astimezone(UTC)
         self._told = 0
-        self._charts: list[list[_Chart]] = [[], [], []]
-        self._waiting: list[tuple[_Chart, str]] = []
+        self._charts: list[list[Chart]] = [[], [], []]
+        self._waiting: list[tuple[Chart, str]] = []
+        self._rounds = Rounds(scribes)
 
     def opening(self) -> Iterator[Event]:
         """The records on file at the start: places first, then one message per infant."""
@@ -73,6 +52,10 @@ class Story:
         today = [self._day(unit, self._start) for unit in range(3)]
         for infant in census((today[0], today[1], today[2])):
             yield self._admit_on_file(infant, today[infant.unit])
+        for course, infant in courses((today[0], today[1], today[2])):
+            chart, event = self._rounds.on_file(course, infant, today[infant.unit], self._start)
+            self._charts[infant.unit].append(chart)
+            yield event
 
     def tell(self, at: datetime) -> Event:
         """The next event, happening at `at`. Call after `opening` has been read to its end."""
@@ -81,8 +64,12 @@ class Story:
         if self._waiting and (len(self._waiting) > 2 or random.random() < 0.6):
             chart, record = self._waiting.pop(0)
             return self._record(chart, record, at, random)
-        kind = random.choices(("move", "correction", "birth", "admission"), (5, 3, 2, 1))[0]
+        kind = random.choices(("eyes", "move", "correction", "birth", "admission"), (8, 4, 2, 2, 1))[0]
         unit = random.randrange(3)
+        if kind == "eyes":
+            event = self._rounds.tell(self._charts[unit], self._day(unit, at), at, random)
+            if event is not None:
+                return event
         if kind in ("birth", "admission") and len(self._free_beds(unit)) > 2:
             return self._arrive(unit, kind, at, random)
         present = [chart for chart in self._charts[unit] if chart.bed is not None]
@@ -96,7 +83,7 @@ class Story:
         unit, scribe, tale = infant.unit, self._scribes[infant.unit], infant.tale
         late = tale in ("came-late", "just-came", "nothing-known")
         since = today - timedelta(days=1) if late else infant.born
-        chart = _Chart(infant, infant.number, since, {"patient": 1, "stay": 1})
+        chart = Chart(infant, infant.number, since, {"patient": 1, "stay": 1})
         self._charts[unit].append(chart)
         at = self._morning(unit, since)
         died = infant.born + timedelta(days=2) if tale == "died" else None
@@ -113,7 +100,7 @@ class Story:
             resources.extend(scribe.mother(infant, at))
         return Event(unit, resources, f"{scribe.site.name}: an infant on file")
 
-    def _measurements(self, scribe: Scribe, chart: _Chart, at: datetime) -> Iterator[Resource]:
+    def _measurements(self, scribe: Scribe, chart: Chart, at: datetime) -> Iterator[Resource]:
         """Birth weight and gestational age as this infant's tale has them."""
         infant, tale = chart.infant, chart.infant.tale
         later = at + timedelta(hours=5)
@@ -149,14 +136,15 @@ class Story:
     def _arrive(self, unit: int, kind: str, at: datetime, random: Random) -> Event:
         """A birth on the unit (weight and age follow later), or an infant brought in with everything on file."""
         scribe, today = self._scribes[unit], self._day(unit, at)
-        number = len(ROWS[unit]) + 1 + sum(1 for chart in self._charts[unit] if chart.infant.number > len(ROWS[unit]))
+        known = len(ROWS[unit]) + len(COURSES[unit])
+        number = known + 1 + sum(1 for chart in self._charts[unit] if chart.infant.number > known)
         sex: Sex = random.choice(("female", "male"))
         gestation = random.randint(24 * 7, 34 * 7 + 6)
         typical = MEDIAN_GIRL_GRAMS[gestation // 7] * (1.06 if sex == "male" else 1.0)
         grams = int(typical * random.uniform(0.85, 1.2)) // 10 * 10
         born = today if kind == "birth" else today - timedelta(days=random.randint(2, 20))
         infant = Newborn(unit, number, random.choice(_GIVEN[sex]), random.choice(_FAMILY), sex, born, gestation, grams)
-        chart = _Chart(infant, random.choice(self._free_beds(unit)), today, {"patient": 1, "stay": 1})
+        chart = Chart(infant, random.choice(self._free_beds(unit)), today, {"patient": 1, "stay": 1})
         self._charts[unit].append(chart)
         resources = [scribe.patient(infant, at), scribe.stay(infant, chart.bed or 1, today, at)]
         word = "girl" if sex == "female" else "boy"
@@ -169,7 +157,7 @@ class Story:
         age = format_age(gestation)
         return Event(unit, resources, f"{scribe.site.name}: a {word} born at {age} is brought in from elsewhere")
 
-    def _record(self, chart: _Chart, record: str, at: datetime, random: Random) -> Event:
+    def _record(self, chart: Chart, record: str, at: datetime, random: Random) -> Event:
         """The weight or the age of an infant born a while ago. One weight in five is first typed in kilograms."""
         infant, scribe = chart.infant, self._scribes[chart.infant.unit]
         version = chart.next_version(record)
@@ -185,7 +173,7 @@ class Story:
         text = f"{where}: birth weight {infant.grams} g is recorded"
         return Event(infant.unit, [scribe.weight(infant, at, version)], text)
 
-    def _correct(self, chart: _Chart, at: datetime, random: Random) -> Event:
+    def _correct(self, chart: Chart, at: datetime, random: Random) -> Event:
         """A birth weight put right by a few grams; now and then across a limit."""
         infant, scribe = chart.infant, self._scribes[chart.infant.unit]
         before = chart.weighed or infant.grams
@@ -197,7 +185,7 @@ class Story:
         text = f"{scribe.site.name}: a birth weight is corrected, {before} g to {after} g"
         return Event(infant.unit, [resource], text)
 
-    def _move(self, chart: _Chart, at: datetime, random: Random) -> Event:
+    def _move(self, chart: Chart, at: datetime, random: Random) -> Event:
         infant, scribe = chart.infant, self._scribes[chart.infant.unit]
         before, chart.bed = chart.bed, random.choice(self._free_beds(infant.unit))
         resource = scribe.stay(infant, chart.bed, chart.since, at, chart.next_version("stay"))

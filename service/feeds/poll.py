@@ -11,6 +11,8 @@ A hook is a hint that may be lost; this is what makes the list complete. The rul
 - Pages are followed as given; the mark moves only when the last page of a type is in hand. A reading that breaks off
   is simply done again.
 - What was already handed over in the overlap is not handed over again.
+- A search is narrowed only by a parameter that the server's CapabilityStatement lists, and only where nothing that
+  means something here could fall outside: `narrowed` says how.
 """
 
 from __future__ import annotations
@@ -23,15 +25,21 @@ from typing import Any, Final
 
 import orjson
 
-from service.client import FhirClient, Page
+from service.client import Capabilities, FhirClient, Page
 from service.errors import SiteRefused
+from service.fhir.forms import FORMS
 from service.fhir.sites import TEXT, Site
 
-TYPES: Final = ("Location", "Patient", "Encounter", "Observation")
+TYPES: Final = ("Location", "Patient", "Encounter", "Observation", "Procedure", "QuestionnaireResponse")
+OF_THE_COURSE: Final = frozenset({"Procedure", "QuestionnaireResponse"})
+"""Types that many servers do not have: one that is not listed and cannot be searched is no trouble."""
 OVERLAP: Final = timedelta(minutes=5)
 PAGE_SIZE: Final = 200
 REMEMBERED: Final = 5_000
 """Versions remembered for the overlap; beyond this they are handed over twice, which does no harm."""
+
+NO_SUCH_TYPE: Final = frozenset({400, 404, 405, 422, 501})
+"""How servers answer a search of a type that they do not have."""
 
 Cursor = Mapping[str, Any]
 """`{type: {"mark": instant, "seen": ["Type/id/version", ...]}}`, as kept in the table of cursors; {} reads all."""
@@ -65,26 +73,29 @@ def catch_up(
     """
     kept: dict[str, Any] = {} if whole else dict(cursor)
     refused: SiteRefused | None = None
+    capabilities = client.capabilities()
     for type in types:
         try:
-            for batch in _catch_up_type(client, site, kept, type, overlap):
+            for batch in _catch_up_type(client, kept, type, narrowed(type, site, capabilities), overlap):
                 kept = dict(batch.cursor)
                 yield batch
-        except SiteRefused as error:
-            refused = refused or error  # what one type is not allowed must not hide the others
+        except SiteRefused as error:  # what one type is not allowed must not hide the others
+            if lacks(capabilities, type) and error.status in NO_SUCH_TYPE:
+                continue
+            refused = refused or error
     if refused is not None:
         raise refused
 
 
 def _catch_up_type(
-    client: FhirClient, site: Site, kept: Mapping[str, Any], type: str, overlap: timedelta
+    client: FhirClient, kept: Mapping[str, Any], type: str, narrow: tuple[str, str] | None, overlap: timedelta
 ) -> Iterator[Batch]:
     before = kept.get(type) or {}
     mark, seen = before.get("mark"), frozenset(before.get("seen") or ())
     shown: dict[str, str] = {}
     ceiling: datetime | None = None
     held: Batch | None = None
-    for page in client.pages(type, _query(type, site, mark, overlap)):
+    for page in client.pages(type, _query(narrow, mark, overlap)):
         ceiling = ceiling or page.answered
         versions = _versions(page)
         shown |= versions
@@ -111,22 +122,53 @@ def reread(client: FhirClient, references: Iterable[str]) -> Iterator[bytes]:
                 raise
 
 
-def _query(type: str, site: Site, mark: str | None, overlap: timedelta) -> list[tuple[str, str]]:
-    query = [("_sort", "-_lastUpdated"), ("_count", str(PAGE_SIZE))]
-    if mark:
-        query.append(("_lastUpdated", f"ge{_text(datetime.fromisoformat(mark) - overlap)}"))
-    if type == "Observation" and (codes := observation_codes(site)):
-        query.append(("code", ",".join(codes)))
-    return query
+def lacks(capabilities: Capabilities, type: str) -> bool:
+    """Whether a server may well be without this type, which tells of the course: it does not list it."""
+    return type in OF_THE_COURSE and type not in capabilities.types
+
+
+def narrowed(type: str, site: Site, capabilities: Capabilities) -> tuple[str, str] | None:
+    """The search parameter and value that leave out what means nothing here; None where all must be read.
+
+    Observations by `combo-code`, the code of the whole or of a component (R4 Observation search parameters): by `code`
+    alone, a panel whose own code is not known here would be missed. Procedures by `code`; answers to our own forms by
+    `questionnaire`, its URL with and without a version.
+    """
+    asked, values = "", list[str]()
+    if type == "Observation":
+        asked, values = "combo-code", observation_codes(site)
+    elif type == "Procedure":
+        asked, values = "code", procedure_codes(site)
+    elif type == "QuestionnaireResponse":
+        canonicals = [form.canonical for form in FORMS.values()]
+        asked, values = "questionnaire", [name for full in canonicals for name in (full.partition("|")[0], full)]
+    return (asked, ",".join(values)) if values and capabilities.searches(type, asked) else None
 
 
 def observation_codes(site: Site) -> list[str]:
-    """`system|code` of every coding that means something at this site; none when some are known by words alone,
-    because then no search by code would find them."""
-    meaningful = [*(coding for coding, code in site.codes.items() if code.concept != "ignore"), *site.findings]
-    if any(system in (TEXT, "") for system, _ in meaningful):
+    """`system|code` of every coding that an Observation or a component may carry and that means something at this site;
+    none when some are known by words alone, because then no search by code would find them."""
+    meant = (coding for coding, code in site.codes.items() if code.concept not in ("ignore", "treatment"))
+    return _tokens([*meant, *site.findings])
+
+
+def procedure_codes(site: Site) -> list[str]:
+    """`system|code` of every coding that means a treatment at this site; none when some are known by words alone."""
+    return _tokens([coding for coding, code in site.codes.items() if code.concept == "treatment"])
+
+
+def _tokens(codings: Iterable[tuple[str, str]]) -> list[str]:
+    codings = list(codings)
+    if any(system in (TEXT, "") for system, _ in codings):
         return []
-    return sorted({f"{system}|{code}" for system, code in meaningful})
+    return sorted({f"{system}|{code}" for system, code in codings})
+
+
+def _query(narrow: tuple[str, str] | None, mark: str | None, overlap: timedelta) -> list[tuple[str, str]]:
+    query = [("_sort", "-_lastUpdated"), ("_count", str(PAGE_SIZE))]
+    if mark:
+        query.append(("_lastUpdated", f"ge{_text(datetime.fromisoformat(mark) - overlap)}"))
+    return [*query, narrow] if narrow else query
 
 
 def _versions(page: Page) -> dict[str, str]:

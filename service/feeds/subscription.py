@@ -12,13 +12,13 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any, Final, Literal
 
-from service.client import FhirClient
+from service.client import Capabilities, FhirClient
 from service.errors import SiteRefused
-from service.feeds.poll import observation_codes
+from service.feeds.poll import NO_SUCH_TYPE, lacks, narrowed
 from service.fhir.sites import Site
 from service.fhir.strict import Resource, check
 
-TYPES: Final = ("Patient", "Encounter", "Observation")
+TYPES: Final = ("Patient", "Encounter", "Observation", "Procedure", "QuestionnaireResponse")
 RENEW_BEFORE: Final = timedelta(days=7)
 RENEW_FOR: Final = timedelta(days=60)
 PAYLOAD: Final = "application/fhir+json"
@@ -41,22 +41,33 @@ class Kept:
 def keep_subscriptions(
     client: FhirClient, site: Site, endpoint: str, headers: tuple[str, ...], now: datetime
 ) -> list[Kept]:
-    """One working Subscription for each of Patient, Encounter and Observation, delivering to `endpoint`.
+    """One working Subscription for each of TYPES, delivering to `endpoint`.
 
     `headers` are raw header lines (`Authorization: Bearer ...`), the secret our hook asks for. Safe to repeat and
-    safe after a lost answer: it looks before it creates. Raises SiteUnavailable, SiteRefused.
+    safe after a lost answer: it looks before it creates. Raises SiteUnavailable and, once every type has been tried,
+    SiteRefused; a server without Procedure or QuestionnaireResponse refuses nothing.
     """
     capabilities = client.capabilities()
     if capabilities.known and "Subscription" not in capabilities.types:
         raise SiteRefused("the server says that it has no Subscription; read it on a schedule instead")
     ours = [one for one in _all(client, endpoint) if (one.get("channel") or {}).get("endpoint") == endpoint]
-    return [_keep(client, ours, criteria, endpoint, headers, now) for criteria in wanted_criteria(site)]
+    kept: list[Kept] = []
+    refused: SiteRefused | None = None
+    for criteria in wanted_criteria(site, capabilities):
+        try:
+            kept.append(_keep(client, ours, criteria, endpoint, headers, now))
+        except SiteRefused as error:  # what one type is not allowed must not silence the others
+            if not lacks(capabilities, criteria.partition("?")[0]) or error.status not in NO_SUCH_TYPE:
+                refused = refused or error
+    if refused is not None:
+        raise refused
+    return kept
 
 
-def wanted_criteria(site: Site) -> list[str]:
-    """The searches to be told about. Observations are narrowed to the codings that mean something at the site."""
-    codes = ",".join(observation_codes(site))
-    return [f"{type}?code={codes}" if type == "Observation" and codes else f"{type}?" for type in TYPES]
+def wanted_criteria(site: Site, capabilities: Capabilities) -> list[str]:
+    """The searches to be told about, narrowed as a reading is (`feeds.poll.narrowed`)."""
+    narrow = {type: narrowed(type, site, capabilities) for type in TYPES}
+    return [f"{type}?{'='.join(pair)}" if pair else f"{type}?" for type, pair in narrow.items()]
 
 
 def _all(client: FhirClient, endpoint: str) -> list[Resource]:

@@ -1,7 +1,10 @@
 """Catching up: everything once, nothing lost, against a real server and through the habits of others.
 
 Sources: HL7 FHIR R4 search (`_lastUpdated`, paging) http://hl7.org/fhir/R4/search.html, history bundles
-http://hl7.org/fhir/R4/http.html#history; late commits under an earlier time: github.com/LinuxForHealth/FHIR issue 2039.
+http://hl7.org/fhir/R4/http.html#history; `combo-code`, "the code of the observation type or component type",
+http://hl7.org/fhir/R4/observation.html#search; `questionnaire`, "the questionnaire the answers are for",
+http://hl7.org/fhir/R4/questionnaireresponse.html#search; late commits under an earlier time:
+github.com/LinuxForHealth/FHIR issue 2039.
 """
 
 from __future__ import annotations
@@ -10,6 +13,7 @@ import json
 from collections.abc import Callable, Iterable
 from datetime import UTC, datetime, timedelta
 from email.utils import format_datetime
+from pathlib import Path
 from typing import Any
 
 import httpx
@@ -17,12 +21,14 @@ import pytest
 from contracts.counterpart import Sekmet
 from steps import a_site
 
-from service.client import Auth, FhirClient
+from service.client import Ability, Auth, Capabilities, FhirClient
 from service.errors import SiteRefused, SiteUnavailable
-from service.feeds.poll import Batch, catch_up, observation_codes, reread
-from service.fhir.sites import TEXT, Code
+from service.feeds.poll import TYPES, Batch, catch_up, narrowed, observation_codes, procedure_codes, reread
+from service.fhir.sites import TEXT, Code, load_sites
 
 NOON = datetime(2031, 6, 1, 12, tzinfo=UTC)
+SITES = load_sites(Path(__file__).resolve().parents[2] / "mappings")
+EYE = "https://quillhaven.example/eye"
 
 
 def _ids(batches: Iterable[Batch]) -> list[str]:
@@ -191,6 +197,90 @@ def test_observations_are_asked_for_by_the_sites_codes() -> None:
     assert observation_codes(a_site(codes=by_words)) == [], "what has no code is not found by code"
 
 
+def test_treatments_are_asked_for_by_the_codes_of_treatments() -> None:
+    site = SITES["quillhaven"]
+    assert f"{EYE}|retinal-laser" in procedure_codes(site)
+    assert f"{EYE}|retinal-laser" not in observation_codes(site)
+    assert not set(procedure_codes(site)) & set(observation_codes(site))
+
+
+def _says(type: str, *parameters: str) -> Capabilities:
+    return Capabilities(True, {type: Ability(frozenset({"search-type"}), frozenset(parameters))})
+
+
+def test_a_search_is_narrowed_only_by_what_the_server_lists_and_nothing_falls_outside_of() -> None:
+    site = SITES["quillhaven"]
+    name, codes = narrowed("Observation", site, _says("Observation", "code", "combo-code")) or ("", "")
+    assert name == "combo-code"
+    assert {f"{EYE}|stage", "http://snomed.info/sct|364589006"} <= set(codes.split(","))
+    assert narrowed("Observation", site, _says("Observation", "code", "component-code")) is None, "code misses panels"
+    assert narrowed("Observation", site, Capabilities()) is None
+    by_words = SITES["tamarind-vale"]  # an age there is known by its words
+    assert narrowed("Observation", by_words, _says("Observation", "combo-code")) is None
+    assert narrowed("Procedure", site, _says("Procedure", "code")) == ("code", ",".join(procedure_codes(site)))
+    assert narrowed("Procedure", site, _says("Procedure", "date")) is None
+    name, forms = narrowed("QuestionnaireResponse", site, _says("QuestionnaireResponse", "questionnaire")) or ("", "")
+    assert name == "questionnaire"
+    form = "https://ridgeline.invalid/fhir/Questionnaire/eye-exam"
+    assert {form, f"{form}|1"} <= set(forms.split(","))
+    assert narrowed("Patient", site, _says("Patient", "code", "combo-code", "questionnaire")) is None
+
+
+def _exam(id: str, code: dict[str, Any], component: str, system: str = EYE) -> dict[str, Any]:
+    return {
+        "resourceType": "Observation",
+        "id": id,
+        "status": "final",
+        "code": code,
+        "subject": {"reference": "Patient/n-1"},
+        "component": [{"code": {"coding": [{"system": system, "code": component}]}, "valueInteger": 2}],
+    }
+
+
+def test_panels_treatments_and_answers_come_too(start_sekmet: Callable[..., Sekmet]) -> None:
+    """A panel that is known by its components alone, beside one that means nothing here (the server lists combo-code);
+    a laser treatment, beside another procedure; answers to a form, of which the server's statement says nothing."""
+    server, site = start_sekmet(), SITES["quillhaven"]
+    server.put(_exam("panel", {"text": "Eye clinic record"}, "stage-right"))
+    server.put(_exam("other-panel", {"text": "Lung function"}, "rate", "https://lung.example"))
+    for id, code in (("laser", "retinal-laser"), ("line", "umbilical-line")):
+        done = {"code": {"coding": [{"system": EYE, "code": code}]}, "subject": {"reference": "Patient/n-1"}}
+        server.put({"resourceType": "Procedure", "id": id, "status": "completed", **done})
+    form = "https://ridgeline.invalid/fhir/Questionnaire/eye-exam"
+    server.put({"resourceType": "QuestionnaireResponse", "id": "typed", "status": "completed", "questionnaire": form})
+    found = _ids(catch_up(server.client(), site, {}))
+    assert sorted(found) == ["Observation/panel/1", "Procedure/laser/1", "QuestionnaireResponse/typed/1"]
+
+
+def test_a_server_without_treatments_and_answers_is_no_trouble() -> None:
+    """It says what it has, and answers 404 to what it has not; what it has and refuses is said, after all the rest."""
+    listed, status, asked = ["Location", "Patient", "Encounter", "Observation"], 404, list[str]()
+
+    def answer(request: httpx.Request) -> httpx.Response:
+        type = request.url.path.rpartition("/")[2]
+        if type == "metadata":
+            rest = [{"mode": "server", "resource": [{"type": name} for name in listed]}]
+            return httpx.Response(200, json={"resourceType": "CapabilityStatement", "rest": rest})
+        asked.append(type)
+        if type in ("Procedure", "QuestionnaireResponse"):
+            return httpx.Response(status)
+        return httpx.Response(200, json={"resourceType": "Bundle", "type": "searchset"})
+
+    def read() -> list[str]:
+        client = FhirClient("https://s.example/fhir", Auth(), clock=lambda: NOON, transport=httpx.MockTransport(answer))
+        return [batch.type for batch in catch_up(client, a_site(), {})]
+
+    assert read() == listed
+    assert asked == list(TYPES), "a statement may leave out what a server has: it is asked all the same"
+    status = 403
+    with pytest.raises(SiteRefused, match="403"):
+        read()
+    status, listed = 400, [*listed, "Procedure"]
+    with pytest.raises(SiteRefused, match="Procedure"):
+        read()
+    assert asked[-1] == "QuestionnaireResponse"
+
+
 def test_known_resources_are_read_again_and_deletions_said(sekmet: Sekmet) -> None:
     for id in ("reread-1", "reread-2"):
         sekmet.put({"resourceType": "Patient", "id": id})
@@ -217,4 +307,4 @@ def test_a_type_that_cannot_be_searched_hides_no_other(sekmet: Sekmet) -> None:
     client.close()
     assert caught.value.status == 400
     assert any(one.startswith("Patient/not-hidden/") for one in _ids(found))
-    assert set(found[-1].cursor) == {"Patient", "Encounter"}
+    assert set(found[-1].cursor) == set(TYPES) - {"Location", "Observation"}

@@ -18,7 +18,7 @@ import pytest
 from contracts.counterpart import Sekmet
 from steps import a_site
 
-from service.client import Auth, FhirClient
+from service.client import Ability, Auth, Capabilities, FhirClient
 from service.errors import SiteRefused
 from service.feeds.subscription import TYPES, keep_subscriptions, wanted_criteria
 
@@ -85,7 +85,7 @@ def test_made_once_and_the_hooks_come_with_the_secret(sekmet: Sekmet, ear: Ear) 
     _until(lambda: all(one["status"] == "active" for one in _ours(sekmet, ear.endpoint)))
     again = keep_subscriptions(client, site, ear.endpoint, SECRET, NOW)
     assert {(one.action, one.status, one.missed) for one in again} == {("unchanged", "active", False)}
-    assert len(_ours(sekmet, ear.endpoint)) == 3
+    assert len(_ours(sekmet, ear.endpoint)) == len(TYPES)
     sekmet.put({"resourceType": "Patient", "id": "hook-1"})
     _until(lambda: len(ear.heard) > 0)
     assert ear.heard[0] == ("/hooks/larkfield/rest_hook/Patient/hook-1", "Bearer invented-1")
@@ -124,7 +124,7 @@ def test_seconds_are_switched_off_and_others_left_alone(sekmet: Sekmet, ear: Ear
         copy = {name: inner for name, inner in one.items() if name not in ("id", "meta")}
         copy["channel"] = one["channel"] | {"endpoint": endpoint}
         httpx.post(f"{sekmet.base_url}/Subscription", json=copy).raise_for_status()
-    _until(lambda: len(_ours(sekmet, ear.endpoint)) == 4)
+    _until(lambda: len(_ours(sekmet, ear.endpoint)) == len(TYPES) + 1)
     for _ in range(2):
         keep_subscriptions(client, site, ear.endpoint, SECRET, NOW)
     statuses = [found["status"] for found in _ours(sekmet, ear.endpoint) if found["criteria"].startswith("Patient")]
@@ -165,7 +165,7 @@ def test_a_server_that_ignores_or_refuses_the_search_still_gets_no_second_one(se
     for _ in range(2):
         keep_subscriptions(client, a_site(), ear.endpoint, SECRET, NOW)
     client.close()
-    assert len(_ours(sekmet, ear.endpoint)) == 3
+    assert len(_ours(sekmet, ear.endpoint)) == len(TYPES)
 
 
 def test_a_server_without_subscriptions_is_left_to_polling() -> None:
@@ -178,5 +178,54 @@ def test_a_server_without_subscriptions_is_left_to_polling() -> None:
         keep_subscriptions(client, a_site(), "http://127.0.0.1/hook", SECRET, NOW)
 
 
+def test_a_server_that_tells_of_no_answers_still_tells_of_the_rest(sekmet: Sekmet, ear: Ear) -> None:
+    """A Subscription with criteria of a type that it does not have is refused (R4: the server may reject it)."""
+
+    class Refuses(httpx.HTTPTransport):
+        refused = "QuestionnaireResponse?"
+
+        def handle_request(self, request: httpx.Request) -> httpx.Response:
+            if request.method == "POST" and f'"criteria":"{self.refused}' in request.read().decode():
+                return httpx.Response(422)
+            return super().handle_request(request)
+
+    transport = Refuses()
+    client = FhirClient(sekmet.base_url, Auth(), clock=lambda: NOW, transport=transport)
+    kept = keep_subscriptions(client, a_site(), ear.endpoint, SECRET, NOW)
+    assert [one.criteria.partition("?")[0] for one in kept] == list(TYPES)[:-1]
+    transport.refused, other = "Patient?", f"{ear.endpoint}-2"
+    with pytest.raises(SiteRefused, match="422"):
+        keep_subscriptions(client, a_site(), other, SECRET, NOW)
+    client.close()
+    assert len(_ours(sekmet, other)) == len(TYPES) - 1
+
+
+def test_a_panel_known_by_its_components_rings_the_hook(sekmet: Sekmet, ear: Ear) -> None:
+    keep_subscriptions(sekmet.client(), a_site(), ear.endpoint, SECRET, NOW)
+    _until(lambda: all(one["status"] == "active" for one in _ours(sekmet, ear.endpoint)))
+    weight = {"code": {"coding": [{"system": "http://loinc.org", "code": "8339-4"}]}, "valueInteger": 900}
+    for id, component in (("hook-other", {"code": {"text": "length"}}), ("hook-panel", weight)):
+        sekmet.put(
+            {
+                "resourceType": "Observation",
+                "id": id,
+                "status": "final",
+                "code": {"text": "At birth"},
+                "component": [component],
+            }
+        )
+    _until(lambda: len(ear.heard) > 0)
+    assert [path.rpartition("/")[2] for path, _ in ear.heard] == ["hook-panel"]
+
+
 def test_criteria() -> None:
-    assert wanted_criteria(a_site()) == ["Patient?", "Encounter?", "Observation?code=http://loinc.org|8339-4"]
+    """combo-code is R4's parameter for the code of an Observation or of a component of it."""
+    types = {"Observation": Ability(parameters=frozenset({"code", "combo-code"}))}
+    assert wanted_criteria(a_site(), Capabilities(True, types)) == [
+        "Patient?",
+        "Encounter?",
+        "Observation?combo-code=http://loinc.org|8339-4",
+        "Procedure?",
+        "QuestionnaireResponse?",
+    ]
+    assert wanted_criteria(a_site(), Capabilities())[2] == "Observation?"

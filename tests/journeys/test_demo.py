@@ -18,13 +18,18 @@ import pytest
 from journeys.command import ROOT, Running, call, environment, run
 from pretermgrowth import Fenton
 
+from service.core.chart import read_course
 from service.core.decision import Decision, decide
 from service.core.infant import Fact, Infant, assemble
+from service.core.window import Kind
 from service.core.worklist import Entry, bucket
 from service.demo import play
-from service.demo.census import Newborn, Tale, census
+from service.demo.census import ROWS, Newborn, Tale, census
+from service.demo.chart import Event, eye
+from service.demo.courses import COURSES, Course, courses
 from service.demo.records import BEDS, STYLES, Resource, Scribe, bundle
-from service.demo.story import Event, Story
+from service.demo.rounds import LEFT_ALONE
+from service.demo.story import Story
 from service.fhir.read import read_body
 from service.fhir.sites import load_sites
 from service.policies import load_policies
@@ -35,6 +40,9 @@ SCRIBES = [Scribe(SITES[id]) for id in STYLES]
 START = datetime(2031, 6, 1, 14, 30, tzinfo=UTC)
 TODAY = [START.astimezone(scribe.site.timezone).date() for scribe in SCRIBES]
 CENSUS = census((TODAY[0], TODAY[1], TODAY[2]))
+WITH_COURSE = courses((TODAY[0], TODAY[1], TODAY[2]))
+ON_FILE = [len(ROWS[unit]) + len(COURSES[unit]) for unit in range(3)]
+EVERYBODY = [*CENSUS, *(newborn for _, newborn in WITH_COURSE)]
 MISLEADING: set[Tale] = {"two-ages", "decimal-weeks", "kilograms-as-grams", "nothing-known", "weight-withdrawn"}
 
 
@@ -57,17 +65,29 @@ def facts_of(events: list[Event]) -> dict[tuple[int, str], list[Fact]]:
 
 
 @pytest.fixture(scope="module")
-def infants() -> dict[tuple[int, str], Infant]:
-    """Everybody on file at the start, as we read them."""
-    found = facts_of(told(START, 0))
-    return {(unit, id): assemble(id, said, TODAY[unit]) for (unit, id), said in found.items() if id}
+def on_file() -> dict[tuple[int, str], list[Fact]]:
+    """What is on file at the start, as we read it."""
+    return facts_of(told(START, 0))
 
 
 @pytest.fixture(scope="module")
-def decisions(infants: dict[tuple[int, str], Infant]) -> dict[tuple[int, str], Decision]:
+def infants(on_file: dict[tuple[int, str], list[Fact]]) -> dict[tuple[int, str], Infant]:
+    """Everybody on file at the start."""
+    return {(unit, id): assemble(id, said, TODAY[unit]) for (unit, id), said in on_file.items() if id}
+
+
+@pytest.fixture(scope="module")
+def decisions(
+    infants: dict[tuple[int, str], Infant], on_file: dict[tuple[int, str], list[Fact]]
+) -> dict[tuple[int, str], Decision]:
     policies = load_policies()
     return {
-        (unit, id): decide(infant, policies[SCRIBES[unit].site.policy], TODAY[unit])
+        (unit, id): decide(
+            infant,
+            policies[SCRIBES[unit].site.policy],
+            TODAY[unit],
+            read_course(on_file[unit, id], SCRIBES[unit].site.timezone),
+        )
         for (unit, id), infant in infants.items()
     }
 
@@ -81,10 +101,10 @@ def test_the_census_is_believable() -> None:
     weeks = [infant.gestation // 7 for infant in CENSUS]
     assert (min(weeks), max(weeks)) == (22, 36)
     assert {infant.tale for infant in CENSUS} == set(get_args(Tale))
-    assert len({(infant.given, infant.family) for infant in CENSUS}) == len(CENSUS)
+    assert len({(infant.given, infant.family) for infant in EVERYBODY}) == len(EVERYBODY)
 
 
-@pytest.mark.parametrize("infant", CENSUS, ids=lambda infant: f"{infant.given} {infant.family}")
+@pytest.mark.parametrize("infant", EVERYBODY, ids=lambda infant: f"{infant.given} {infant.family}")
 def test_birth_weights_fit_gestational_age_and_sex(infant: Newborn) -> None:
     # reference: Fenton TR, Kim JH, BMC Pediatrics 2013;13:59, L M S tables (PyPI pretermgrowth); they begin at 22w4d
     assert abs(Fenton.calc_zscore("weight", infant.sex[0], infant.gestation, infant.grams)) < 2
@@ -92,7 +112,7 @@ def test_birth_weights_fit_gestational_age_and_sex(infant: Newborn) -> None:
 
 def test_later_arrivals_fit_too() -> None:
     said = facts_of(told(START, 300))
-    late = [key for key in said if (number := key[1].rpartition("-")[2]).isdigit() and int(number) > 17]
+    late = [key for key in said if (number := key[1].rpartition("-")[2]).isdigit() and int(number) > ON_FILE[key[0]]]
     measured = 0
     for key in late:
         infant = assemble(key[1], said[key], TODAY[key[0]])
@@ -120,7 +140,7 @@ CENSUS_BY = {(infant.unit, infant.number): infant for infant in CENSUS}
 
 
 def test_what_is_written_is_read_back(infants: dict[tuple[int, str], Infant]) -> None:
-    for newborn in CENSUS:
+    for newborn in EVERYBODY:
         scribe = SCRIBES[newborn.unit]
         infant = infants[newborn.unit, scribe.patient_id(newborn)]
         assert infant.name == f"{newborn.given} {newborn.family}"
@@ -181,6 +201,146 @@ def test_the_list_has_something_of_everything(decisions: dict[tuple[int, str], D
     assert seen == {"eligible", "unknown", "not-eligible", "closed", "overdue", "today", "this-week", "later"}
 
 
+# --- courses -----------------------------------------------------------------------------------------------------
+
+SHOWN: dict[str, tuple[str, str, int, int]] = {
+    # tells: next step, section of the list, days until due and until it closes, counted by hand from the last exam or
+    # treatment and the intervals of the editions' tables (read back in tests/test_policies.py)
+    "due-today": ("repeat-exam", "today", 0, 7),
+    "due-this-week": ("repeat-exam", "this-week", 4, 4),
+    "put-off-twice": ("repeat-exam", "overdue", -10, -3),
+    "treatment-clock": ("treatment", "today", 2, 2),
+    "aggressive": ("treatment", "today", 1, 1),
+    "laser-1-week": ("review-after-laser", "this-week", 1, 1),
+    "laser-2-weeks": ("review-after-laser", "today", -1, 3),
+    "laser-4-weeks": ("review-after-laser", "this-week", 2, 2),
+    "more-treatment": ("decision", "today", -2, 5),
+    "injected-at-home": ("review-after-injection", "this-week", 2, 9),
+    "decision-at-65-weeks": ("decision", "today", -3, 11),
+    "avascular": ("review-after-injection", "today", -3, 4),
+    "may-stop": ("decision", "this-week", 5, 12),
+    "left-without-hand-over": ("repeat-exam", "this-week", 6, 6),
+    "one-eye-not-seen": ("repeat-exam", "this-week", 4, 4),
+    "reopened": ("repeat-exam", "this-week", 6, 6),
+    "overdue-at-home": ("repeat-exam", "overdue", -2, -2),
+    "type-2": ("repeat-exam", "this-week", 2, 2),
+    "entered-in-error": ("first-exam", "today", -1, 1),
+}
+
+
+def as_listed(unit: int, decision: Decision) -> tuple[str, str, int, int]:
+    """Next step, section, days until due, days until it closes."""
+    window, today = decision.next.window, TODAY[unit]
+    assert window is not None
+    entry = Entry(SCRIBES[unit].site.id, "", "", "", "", "", "", False, decision, decision.next.kind, window)
+    return decision.next.kind, bucket(entry, today), (window.due - today).days, (window.closes - today).days
+
+
+def test_each_course_shows_what_it_is_here_for(decisions: dict[tuple[int, str], Decision]) -> None:
+    ends = {"closed-by-name", "palliative", "opted-out", "death"}
+    assert {course.tells for course, _ in WITH_COURSE} == {*SHOWN, *ends, "ordinary"}
+    assert {*SHOWN, *ends} >= LEFT_ALONE
+    by_tale: dict[str, Decision] = {}
+    for course, newborn in WITH_COURSE:
+        decision = decisions[newborn.unit, SCRIBES[newborn.unit].patient_id(newborn)]
+        by_tale[course.tells] = decision
+        if course.tells in SHOWN:
+            assert as_listed(newborn.unit, decision) == SHOWN[course.tells], course.tells
+        if course.tells == "ordinary":
+            assert as_listed(newborn.unit, decision)[:2] in {("repeat-exam", "today"), ("repeat-exam", "this-week")}
+    assert len(by_tale["put-off-twice"].deferrals) == 2
+    assert by_tale["treatment-clock"].next.by == (START + timedelta(days=2)).strftime("%Y-%m-%d") + "T16:40-06:00"
+    for tale in ("laser-1-week", "laser-2-weeks", "laser-4-weeks"):
+        assert (by_tale[tale].next.reason.rule, by_tale[tale].treatments > 0) == (tale, True)
+    assert "is more treatment needed?" in by_tale["more-treatment"].next.reason.text
+    assert "65w0d" in by_tale["decision-at-65-weeks"].next.reason.text
+    assert by_tale["injected-at-home"].hand_over is not None
+    assert any("persistent avascular retina" in flag for flag in by_tale["avascular"].flags)
+    assert by_tale["left-without-hand-over"].hand_over is None
+    assert by_tale["one-eye-not-seen"].next.eye == "left"
+    assert any("it is open again: what is on record has changed" in flag for flag in by_tale["reopened"].flags)
+    assert by_tale["entered-in-error"].exams == 0
+    assert any("type 2 disease" in flag for flag in by_tale["type-2"].flags)
+    closing = by_tale["closed-by-name"].closing
+    assert closing is not None
+    assert (closing.by, closing.why, by_tale["closed-by-name"].next.kind) == (
+        "Dr Teasel", "screening-complete", "long-term"
+    )  # fmt: skip
+    closed = {tale: by_tale[tale].closed_by for tale in ("palliative", "opted-out", "death")}
+    assert closed == {"palliative": "palliative", "opted-out": "opt-out", "death": "deceased"}
+
+
+def test_the_story_shows_every_kind_of_next_step(decisions: dict[tuple[int, str], Decision]) -> None:
+    steps = {decision.next.kind for decision in decisions.values()}
+    assert steps == set(get_args(Kind)) - {"hand-over"}, "a hand-over stands beside the next step"
+    assert "hand-over" in {step.kind for decision in decisions.values() for step in decision.also}
+
+
+def test_the_list_stays_ordinary(decisions: dict[tuple[int, str], Decision]) -> None:
+    kinds = Counter(decision.next.kind for decision in decisions.values() if decision.next.window)
+    assert kinds["treatment"] == 2
+    assert kinds["decision"] == 3
+    assert kinds["first-exam"] + kinds["repeat-exam"] > sum(kinds.values()) * 0.6
+
+
+def test_what_is_typed_in_is_read_back_and_nothing_is_rejected(
+    infants: dict[tuple[int, str], Infant], on_file: dict[tuple[int, str], list[Fact]]
+) -> None:
+    weighed = 0
+    for course, newborn in WITH_COURSE:
+        scribe = SCRIBES[newborn.unit]
+        key = newborn.unit, scribe.patient_id(newborn)
+        said = read_course(on_file[key], scribe.site.timezone)
+        assert said.unread == ()
+        looks = [look for look in course.looks if not look.withdrawn]
+        assert [(TODAY[newborn.unit] - exam.on).days for exam in said.exams] == [look.ago for look in looks]
+        for exam, look in zip(said.exams, looks, strict=True):
+            right, _, left = look.eyes.partition(" | ")
+            for words, seen in ((right, exam.right), (left or right, exam.left)):
+                wanted = eye(words)
+                assert (seen.stage, seen.plus, seen.view) == (
+                    wanted.get("stage"), wanted.get("plus"), wanted["view"]
+                ), (course.tells, look)  # fmt: skip
+                assert seen.aggressive is wanted.get("aggressive", False)
+                assert seen.regression == wanted.get("regression")
+            assert exam.at == look.at
+        assert len(said.treatments) == len(course.done)
+        assert len(said.deferrals) + len(said.hand_overs) == sum(
+            paper.form in ("deferral", "hand-over") for paper in course.papers
+        )
+        weights = infants[key].weights
+        assert len(weights) == (course.days - 1 if course.weighed else 0)
+        weighed += bool(weights)
+    assert weighed >= 6
+
+
+def test_weights_rise_as_units_hope_or_slowly(decisions: dict[tuple[int, str], Decision]) -> None:
+    """Slow is below 120, 180 or 170 g from day 10, 20 or 30 to the ninth day after (Postnatal Growth and ROP Study,
+    JAMA Ophthalmol 2018;136:1034)."""
+    for course, newborn in WITH_COURSE:
+        if course.weighed:
+            flags = decisions[newborn.unit, SCRIBES[newborn.unit].patient_id(newborn)].flags
+            assert any("growth criteria ask for an exam" in flag for flag in flags) is course.slow, course.family
+    assert sum(course.slow for course, _ in WITH_COURSE) == 1
+
+
+def test_a_course_begins_no_earlier_than_it_can(decisions: dict[tuple[int, str], Decision]) -> None:
+    """Nobody is examined before 28 days, or 31 weeks in the two units whose edition asks for both (AAP 2018, table 1;
+    RCOphth 2022); in the third from 14 days on."""
+    for course, newborn in WITH_COURSE:
+        days = course.days - max(look.ago for look in course.looks)
+        assert days >= (28 if newborn.unit < 2 else 14), course.family
+        assert newborn.unit == 2 or newborn.gestation + days >= 31 * 7, course.family
+        assert_in_order(course)
+
+
+def assert_in_order(course: Course) -> None:
+    """Looks and treatments are written oldest first, and nothing happens after the infant has died."""
+    agos = [look.ago for look in course.looks]
+    assert agos == sorted(agos, reverse=True)
+    assert min(agos) > (course.died or 0)
+
+
 # --- the story ---------------------------------------------------------------------------------------------------
 
 
@@ -205,6 +365,35 @@ def test_versions_count_up_and_no_two_infants_share_a_bed() -> None:
                     beds[name] = str(resource["location"][0]["location"]["reference"])
                     here = [bed for (unit, _), bed in beds.items() if unit == event.unit]
                     assert len(here) == len(set(here)) <= BEDS
+
+
+def test_eyes_are_looked_at_while_you_watch() -> None:
+    events = told(START, 600)[1 + len(EVERYBODY) :]
+    said = [event.says.partition(": ")[2] for event in events]
+    for words in (
+        "the first exam is typed in: right zone", "an exam is typed in: right zone", "of both eyes; the treatment",
+        "the last exam is corrected: ", "is taken back", "an exam is put off for", "an infant goes home",
+        "an infant at home is handed over, to be seen in", "a course is closed by a named person",
+    ):  # fmt: skip
+        assert any(words in sentence for sentence in said), words
+    slips = [event for event in events if "is taken back" in event.says]
+    for event in slips:
+        assert {resource["status"] for resource in event.resources} == {"entered-in-error"}
+
+
+def test_all_that_is_told_of_eyes_can_be_read() -> None:
+    for event in told(START, 600):
+        eyes = [
+            resource
+            for resource in event.resources
+            if resource["resourceType"] in ("QuestionnaireResponse", "Procedure") or "-exam-" in resource["id"]
+        ]
+        if eyes:
+            readings = read_body(
+                json.dumps(bundle(eyes)).encode(), SCRIBES[event.unit].site, "2031-06-01T00:00:00.000000Z"
+            )
+            assert [rejection for reading in readings for rejection in reading.rejections] == [], event.says
+            assert all(reading.facts for reading in readings), event.says
 
 
 def test_nobody_is_born_tomorrow() -> None:
