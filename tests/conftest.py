@@ -12,6 +12,7 @@ from pathlib import Path
 
 import psycopg
 import pytest
+from hypothesis import Phase, settings
 from sqlalchemy.engine import make_url
 
 from service.store.database import Database, migrate
@@ -20,6 +21,21 @@ from service.store.postgres import EmbeddedPostgres
 # Neither the sites' zone nor UTC, so that a day taken from the machine's clock shows. Programs started here inherit it.
 os.environ["TZ"] = "Pacific/Auckland"
 time.tzset()
+
+# For mutation testing (tests/benchmarks/mutation.py): few examples, the same in every run, and no search for a smaller
+# one when a test fails. HYPOTHESIS=brief chooses it.
+settings.register_profile(
+    "brief",
+    max_examples=15,
+    stateful_step_count=20,
+    derandomize=True,
+    database=None,
+    deadline=None,
+    phases=(Phase.explicit, Phase.generate),
+    report_multiple_bugs=False,
+)
+if profile := os.environ.get("HYPOTHESIS"):
+    settings.load_profile(profile)
 
 
 @pytest.fixture

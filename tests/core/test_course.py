@@ -22,6 +22,7 @@ from service.core.findings import PLUS, REGRESSIONS, SIDES, STAGES, UNSEEN, Exam
 from service.core.infant import Infant
 from service.core.intervals import every_finding, interval, is_worse
 from service.core.policy import Policy
+from service.core.stopping import propose_closing
 from service.core.window import NextStep, Window
 from service.policies import load_policies
 
@@ -317,6 +318,21 @@ def test_stop_rules_ask_and_silence_delays_nothing(policy: Policy, records: list
     exams = [step.window for step in decision.also if step.kind == "repeat-exam" and step.window is not None]
     assert due(decision).closes == min(window.closes for window in exams)
     assert decision.state == "eligible"
+    assert all(f"{side} eye: {records[-1].eye(side)} ({rule})" in decision.next.reason.text for side in SIDES)
+
+
+def test_no_stop_rule_speaks_of_an_injected_eye_or_of_one_never_seen() -> None:
+    """Also where nothing but the next exam is awaited, because no edition laid down what follows an injection."""
+    seen, awaited = both(aged(66), VASCULARIZED), demands(course(both(aged(66), MILD)), NO_CARE, lambda _: None)
+    for records, asks in (([seen], True), ([INJECTION, seen], False), ([Exam(START, VASCULARIZED, UNSEEN)], False)):
+        proposal = propose_closing(course(*records), AAP.care, lambda _: 70 * 7, awaited)
+        assert (proposal is not None) == asks
+
+
+def test_no_stop_rule_for_untreated_eyes_speaks_of_a_treated_one() -> None:
+    """RCPCH 2022: regression in two successive exams, of disease that needed no treatment."""
+    decision = after(both(START, MILD), LASER, both(on(60), QUIET), both(on(74), QUIET), policy=UK)
+    assert "regression-twice" not in {step.reason.rule for step in every_step(decision)}
 
 
 def test_poor_views_and_other_eyes_are_part_of_the_history() -> None:
@@ -380,7 +396,7 @@ def test_what_ends_a_course_without_an_exam_says_who_and_when_and_asks_for_nothi
 ) -> None:
     decision = after(closing=Closing(on(2), "Dr Invented", why, Course().basis))
     assert (decision.state, decision.next.kind, decision.closed_by) == ("closed", "none", closed_by)
-    assert f"Dr Invented closed the course on {on(2).isoformat()}" in decision.next.reason.text
+    assert f"Dr Invented closed the course on {on(2).isoformat()}: {CLOSINGS[why]}" in decision.next.reason.text
 
 
 def test_a_death_stands_whatever_arrives_later() -> None:

@@ -74,6 +74,7 @@ def test_stages_are_those_of_the_classification(stage: Any) -> None:
         ({"clock_hours": True}, ("x.clock_hours",)),
         ({"avascular_extent": "2 DD"}, ("x.avascular_extent", "disc diameters")),
         ({"avascular_extent": -1}, ("x.avascular_extent",)),
+        ({"avascular_extent": True}, ("x.avascular_extent",)),
         ({"note": 7}, ("x.note", "text")),
         ({"sgate": 2}, ("unknown key 'sgate'", "stage")),
         ({"view": "none", "stage": 0}, ("was not seen has no findings",)),
@@ -155,6 +156,11 @@ def test_the_time_of_an_exam_is_the_wall_clock_at_the_site() -> None:
     assert parse_exam({"on": DAY}, "x").at == ""
 
 
+def test_who_looked_and_how_and_what_went_wrong_are_kept() -> None:
+    said = {"examiner": "Dr Invented", "method": "indirect ophthalmoscopy", "adverse_events": "bradycardia"}
+    assert parse_exam({"on": DAY, **said}, "x") == Exam(DAY, UNSEEN, UNSEEN, **said)
+
+
 @pytest.mark.parametrize(
     ("data", "words"),
     [
@@ -200,6 +206,8 @@ def test_a_treatment_names_its_eyes_kind_and_agent() -> None:
         ({"vascularization": "full"}, "full vascularization"),
         ({"view": "none"}, "not seen"),
         ({"view": "poor"}, "seen poorly"),
+        ({"view": "poor", "zone": "II", "stage": 3}, "zone II stage 3"),
+        ({}, "zone not recorded stage not recorded"),
     ],
 )
 def test_an_eye_in_words(data: dict[str, Any], words: str) -> None:

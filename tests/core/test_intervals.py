@@ -292,6 +292,9 @@ def test_type_1_and_type_2_are_those_of_the_trial(zone: str, stage: int) -> None
         assert kind(eye(place, stage)) == without
         assert kind(eye(place, stage, "pre-plus")) == without
         assert kind(eye(place, stage, "plus")) == with_plus
+        asked = need(eye(place, stage, "plus"))
+        assert asked is not None
+        assert "2003;121:1684" in asked[1].cite
 
 
 def test_aggressive_rop_overrides_the_stage() -> None:

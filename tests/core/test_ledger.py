@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 from core.invented import BORN
@@ -50,6 +51,16 @@ def test_a_version_known_already_adds_nothing() -> None:
     assert told(says_nothing(version(1)), says_nothing(version(1)))[0].patient == ""
     unnumbered, later = weighs(version(None, 1), "p", 900), weighs(version(None, 2), "p", 950)
     assert told(unnumbered, later, unnumbered) == told(unnumbered, later)
+    late = replace(first, version=replace(first.version, updated="2031-05-01T00:09:00.000000Z"))
+    assert len(told(first, weighs(version(2), "p", 950), late)) == 2, "a number is known whenever it arrives"
+    back = replace(unnumbered.version, updated="2031-05-01T00:00:03.000000Z")
+    assert weights(told(unnumbered, later, weighs(back, "p", 900))) == ((900,), False), "as it was before"
+
+
+def test_what_could_not_be_read_of_an_infant_stays_in_doubt_when_a_later_version_names_another() -> None:
+    lost, other = cannot_be_read(version(1), patient="p"), weighs(version(2), "q", 900)
+    for order in ((lost, other), (other, lost)):
+        assert weights(told(*order), "p") == ((), True)
 
 
 def test_a_version_about_another_infant_takes_back_what_was_said_of_the_first() -> None:

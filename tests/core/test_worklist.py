@@ -54,6 +54,8 @@ def test_an_exam_put_off_again_and_again_rises_a_week_each_further_time() -> Non
     for times in (0, 1):
         assert keys([here, put_off(entry(closes=9, key="b"), times)]) == "ab"
     assert keys([here, put_off(entry(closes=9, key="b"), 2)]) == "ba"
+    assert keys([here, put_off(entry(closes=10, key="b"), 2)]) == "ab"
+    assert keys([entry(closes=3, key="b"), put_off(entry(closes=10, key="a"), 2)]) == "ab", "seven days to the day"
     assert keys([here, put_off(entry(closes=11, key="b"), 2)]) == "ab"
     assert keys([here, put_off(entry(closes=16, key="b"), 3)]) == "ba"
 

@@ -25,8 +25,8 @@ def base(ward: httpx.Client) -> str:
 def test_fhirpy_reads_searches_and_turns_pages(base: str) -> None:
     client = SyncFHIRClient(base)
     tasks = client.resources("Task").search(status="requested").sort("-_lastUpdated").limit(2)
-    assert tasks.count() == 5
-    assert len({task.id for task in tasks.fetch_all()}) == 5
+    assert tasks.count() == 6
+    assert len({task.id for task in tasks.fetch_all()}) == 6
     one = client.resources("Task").search(patient=key_of("today")).get()
     assert one is not None
     assert one["focus"].to_resource()["status"] == "active"
@@ -55,7 +55,7 @@ def test_fhirclient_takes_every_page_as_r4(base: str) -> None:
     client = FHIRClient(settings={"app_id": "ridgeline-test", "api_base": base})
     assert client.prepare()
     tasks = list(Task.where({"status": "requested", "_count": "2"}).perform_resources_iter(client.server))
-    assert len(tasks) == 5
+    assert len(tasks) == 6
     today = next(each for each in tasks if each.for_fhir.reference == f"Patient/{key_of('today')}")
     assert today.restriction.period.as_json() == {"start": "2031-06-01", "end": "2031-06-07"}
     infant = Patient.read(key_of("today"), client.server)
@@ -79,7 +79,7 @@ SCENARIO = {
                 "status": "requested", "_include": "Task:focus", "_count": "3",
             }},
             "expect": {"status": 200, "fhirpath": [
-                "Bundle.type = 'searchset'", "Bundle.total = 5", "Bundle.entry.all(search.mode.exists())",
+                "Bundle.type = 'searchset'", "Bundle.total = 6", "Bundle.entry.all(search.mode.exists())",
                 "Bundle.entry.where(search.mode = 'include').exists()", "Bundle.link.where(relation = 'next').exists()",
             ]},
             "save": "found",
