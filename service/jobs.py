@@ -165,7 +165,7 @@ class Jobs:
         started.wait()
         for site in self._flow.sites:
             self._defer("reassess", site)  # a start often follows a change
-        self._ticker.add_job(self._tick)  # at once
+        self._tick()  # at once; a job for it, taken off the list once it has run, would race with a stop
         self._ticker.add_job(self._tick, IntervalTrigger(seconds=TICK))
         for site in sorted(self._readable):
             zone = self._flow.sites[site].timezone
