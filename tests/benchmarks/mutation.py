@@ -46,6 +46,8 @@ from mutmut.mutation.mutators import mutation_operators
 ROOT = Path(__file__).parents[2]
 CORE = ROOT / "service" / "core"
 TESTS = ["tests/core", "tests/test_policies.py"]
+OWN = {"care": "intervals", "demands": "course", "stopping": "course", "variation": "variations"}
+"""Modules tested in another's file."""
 QUIET = ["-q", "-p", "no:cacheprovider", "--tb=no"]
 LEFT_OUT = (cst.Annotation, cst.Decorator, cst.Import, cst.ImportFrom)
 """Without meaning while the program runs, or an error before it does."""
@@ -147,28 +149,24 @@ class Watched:
 
 
 def watch() -> dict[str, Any]:
-    """The tests without any change: seconds of each, and for each module and line the tests that came by."""
+    """The tests without any change: seconds of each, and for each module and line the tests that came by
+    ("": what was imported before the first of them)."""
     measured = coverage.Coverage(data_file=None, include=[str(CORE / "*.py")])
     watched = Watched(measured)
     measured.start()
     pytest.main([*QUIET, *TESTS], plugins=[watched])
     measured.stop()
     data = measured.get_data()
-    lines = {
-        Path(file).stem: {
-            str(line): [name for name in names if name] for line, names in data.contexts_by_lineno(file).items()
-        }
-        for file in data.measured_files()
-    }
+    lines = {Path(file).stem: data.contexts_by_lineno(file) for file in data.measured_files()}
     return {"seconds": watched.seconds, "failed": sorted(watched.failed), "lines": lines}
 
 
 def tests_of(change: Change, seen: dict[str, Any], seconds: float) -> list[str]:
-    """The tests to run: those that come by the line, or by the module where none does. First those of the module's own
-    file, then the quickest of the others, as many as take these seconds together."""
-    lines = seen["lines"].get(change.module, {})
-    near = lines.get(str(change.line)) or sorted({name for names in lines.values() for name in names})
-    took = seen["seconds"]
+    """The tests to run: those that come by the line; any, where it runs while modules are imported (editions are read
+    then). First those of the module's own file, then the quickest of the others, as many as take these seconds."""
+    took, near = seen["seconds"], seen["lines"].get(change.module, {}).get(str(change.line), [""])
+    if "" in near:
+        near = list(took)
     passing = sorted(set(near) - set(seen["failed"]), key=lambda name: (took[name], name))
     own = [name for name in passing if name.startswith(_own(change))]
     others = [name for name in passing if not name.startswith(_own(change))]
@@ -177,7 +175,7 @@ def tests_of(change: Change, seen: dict[str, Any], seconds: float) -> list[str]:
 
 
 def _own(change: Change) -> str:
-    return f"tests/core/test_{change.module}.py::"
+    return f"tests/core/test_{OWN.get(change.module, change.module)}.py::"
 
 
 class Changed(importlib.abc.MetaPathFinder, importlib.abc.Loader):

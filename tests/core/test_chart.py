@@ -108,6 +108,8 @@ def test_what_cannot_go_together_leaves_out_what_reassures() -> None:
     assert (right.view, right.stage, right.plus) == ("poor", "3", "plus")
     right, _ = eyes(finding("right", notch=True, near_zone_i=True))  # no zone: neither says where
     assert not right.complete
+    right, _ = eyes(finding("right", zone="II", near_zone_i=True), finding("right", "Observation/2", stage="2"))
+    assert (right.zone, right.stage, right.near_zone_i) == (Zone.II, "2", False)
 
 
 def test_a_correction_replaces_and_a_withdrawal_takes_back() -> None:
