@@ -29,7 +29,7 @@ import signal
 import sys
 import tempfile
 from collections import Counter, defaultdict
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import redirect_stderr, redirect_stdout
 from dataclasses import dataclass
 from difflib import unified_diff
@@ -55,11 +55,12 @@ LEFT_OUT = (cst.Annotation, cst.Decorator, cst.Import, cst.ImportFrom)
 
 @dataclass(frozen=True)
 class Change:
-    """One changed place: the module's text with it, and the line it is on."""
+    """One changed place: the module's text with it, the line it is on, and whether only words for people changed."""
 
     module: str
     line: int
     text: str
+    words: bool
 
     @property
     def name(self) -> str:
@@ -114,7 +115,8 @@ def changes(module: str, most: int, seed: str) -> tuple[int, list[Change]]:
             compile(text, module, "exec")
         except SyntaxError:
             continue
-        found.setdefault(text, Change(module, line, text))
+        words = isinstance(node, cst.SimpleString) and " " in node.value
+        found.setdefault(text, Change(module, line, text, words))
     return len(places.found), list(found.values())
 
 
@@ -251,27 +253,35 @@ def interval(noticed: float, of: int) -> tuple[float, float]:
     return (middle - half) / (1 + z * z / of), (middle + half) / (1 + z * z / of)
 
 
-def rows(results: dict[str, str], all_of: dict[str, int]) -> Iterator[str]:
-    """A line for each module, and one for all: the modules' shares weighed by how many changes each could have."""
-    yield f"{'module':12} {'possible':>8} {'tried':>6} {'killed':>6} {'timed out':>9} {'survived':>8}  share"
-    total, share, variance = Counter[str](), 0.0, 0.0
-    for module, possible in all_of.items():
-        count = Counter(found for name, found in results.items() if name.partition(":")[0] == module)
-        tried = count.total()
-        if not tried:
-            continue
-        noticed = tried - count["survived"]
-        low, high = interval(noticed, tried)
-        yield (f"{module:12} {possible:8} {tried:6} {count['killed']:6} {count['timed out']:9} {count['survived']:8}  "
-               f"{noticed / tried:.0%} ({low:.0%} to {high:.0%})")  # fmt: skip
-        total += count
-        weight, p = possible / sum(all_of.values()), noticed / tried
-        share += weight * p
-        variance += weight * weight * p * (1 - p) / tried * max(0.0, 1 - tried / possible)
-    if total.total():
-        half = 1.96 * math.sqrt(variance)
-        yield (f"{'all':12} {sum(all_of.values()):8} {total.total():6} {total['killed']:6} {total['timed out']:9} "
-               f"{total['survived']:8}  {share:.1%} (± {half:.1%})")  # fmt: skip
+def rows(found: Mapping[Change, str], possible: Mapping[str, int]) -> Iterator[str]:
+    """A line for each module, one for all, and one for all without the words for people."""
+    yield f"{'module':18} {'possible':>8} {'tried':>6} {'killed':>6} {'timed out':>9} {'survived':>8}  share"
+    for module in possible:
+        count = Counter(what for change, what in found.items() if change.module == module)
+        low, high = interval(count.total() - count["survived"], count.total())
+        yield _row(module, possible[module], count) + f" ({low:.0%} to {high:.0%})"
+    without = {change: what for change, what in found.items() if not change.words}
+    for name, counted in (("all", found), ("all but words", without)):
+        share, half = _overall(counted, possible)
+        yield _row(name, sum(possible.values()), Counter(counted.values())) + f"; weighed {share:.1%} ± {half:.1%}"
+
+
+def _row(name: str, possible: int, count: Counter[str]) -> str:
+    share = 1 - count["survived"] / count.total()
+    return (f"{name:18} {possible:8} {count.total():6} {count['killed']:6} {count['timed out']:9} "
+            f"{count['survived']:8}  {share:.0%}")  # fmt: skip
+
+
+def _overall(found: Mapping[Change, str], possible: Mapping[str, int]) -> tuple[float, float]:
+    """The modules' shares, weighed by how many changes each could have, and half of the 95 % interval."""
+    share = variance = 0.0
+    for module, most in possible.items():
+        noticed = [what != "survived" for change, what in found.items() if change.module == module]
+        if noticed:
+            weight, p = most / sum(possible.values()), sum(noticed) / len(noticed)
+            share += weight * p
+            variance += weight * weight * p * (1 - p) / len(noticed)
+    return share, 1.96 * math.sqrt(variance)
 
 
 def main() -> None:
@@ -317,8 +327,7 @@ def main() -> None:
             printed.unlink()
             results[change.name] = {0: "survived", 256: "timed out"}.get(code, "killed")
             kept.write_text(json.dumps(results, indent=1))
-    names = {change.name for change in drawn}
-    print("\n".join(rows({k: v for k, v in results.items() if k in names}, possible)))
+    print("\n".join(rows({change: results[change.name] for change in drawn}, possible)))
 
 
 if __name__ == "__main__":

@@ -178,6 +178,9 @@ def test_what_was_agreed() -> None:
     assert course.deferrals == (Deferral(DAY, date(2031, 6, 12), "unwell", "Dr One", "Dr Two"),)
     assert course.hand_overs == (HandOver(DAY, "Elsewhere", "Eye clinic", date(2031, 6, 16), "Nurse", True),)
     assert course.followed_up == date(2031, 12, 1)
+    assert read_course([put_off]).deferrals, "each of them alone as well"
+    assert read_course([over]).hand_overs
+    assert read_course(seen).followed_up
 
 
 def test_nothing_said_is_nothing_done() -> None:

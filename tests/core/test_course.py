@@ -201,6 +201,8 @@ def test_reviews_after_laser(seen_on: int | None, opens: int, latest: int) -> No
     assert step.window is not None
     assert (step.window.opens, step.window.closes) == (on(1 + opens), on(1 + latest))
     assert "look for" in step.reason.text
+    origin = next(review.origin for review in AAP.care.reviews if review.id == step.reason.rule)
+    assert (step.reason.cite, step.reason.provenance) == (origin.cite, origin.surety)
 
 
 def test_a_sign_that_is_absent_when_expected_asks_for_a_decision() -> None:
@@ -241,6 +243,7 @@ def test_from_65_weeks_somebody_decides_and_nothing_closes_by_itself() -> None:
         asked = [step for step in every_step(decision) if step.reason.rule == "injected-eye"]
         assert len(asked) == 2
         assert all(step.window is not None and step.window.opens == max(day, aged(65)) for step in asked)
+        assert {step.eye for step in asked} == set(SIDES)
         assert any(step.kind == "review-after-injection" for step in every_step(decision))
         assert decision.state == "eligible"
 
@@ -300,6 +303,7 @@ def test_late_injection_is_cautioned() -> None:
         (AAP, [both(START, MILD), both(aged(50), eye(stage="3"))], None),
         (AAP, [both(START, MILD), both(on(14), eye(regression="complete"))], "regressed"),
         (AAP, [both(START, MILD), both(on(14), QUIET)], None),
+        (AAP, [both(START, MILD), Exam(on(14), MILD, eye(regression="complete"))], None),  # one eye is not both
         (UK, [both(START, IMMATURE), both(aged(36), ZONE_III)], "zone-iii-never-rop"),
         (UK, [both(START, IMMATURE), both(aged(35, 6), ZONE_III)], None),
         (UK, [both(START, eye(Zone.III)), both(aged(37), ZONE_III), both(aged(39), ZONE_III)], None),
@@ -334,6 +338,8 @@ def test_no_stop_rule_for_untreated_eyes_speaks_of_a_treated_one() -> None:
     gone = eye(regression="complete")  # nothing is awaited any more but the next exam
     decision = after(both(START, MILD), LASER, both(on(60), gone), both(on(74), gone), policy=UK)
     assert {step.kind for step in every_step(decision)} == {"repeat-exam"}
+    records = both(START, IMMATURE), LASER, both(aged(40), ZONE_III), both(aged(42), ZONE_III)  # "never any ROP"
+    assert {step.kind for step in every_step(after(*records, policy=UK))} == {"repeat-exam"}
 
 
 def test_poor_views_and_other_eyes_are_part_of_the_history() -> None:
@@ -380,6 +386,8 @@ def test_nobody_closes_an_injected_eye_before_65_weeks() -> None:
     assert not closed(aged(65), infant(BORN, "25w", 780))  # whole weeks: the infant may be three days younger
     for why in ("death", "palliative"):
         assert closed(aged(40), why=why)
+    early = after(*records, closing=close(records, aged(64, 6)))
+    assert any("an injected eye is watched until 65w0d postmenstrual age" in flag for flag in early.flags)
 
 
 def test_another_unit_takes_over_only_with_a_hand_over_on_record() -> None:
@@ -387,7 +395,19 @@ def test_another_unit_takes_over_only_with_a_hand_over_on_record() -> None:
     closing = close(records, on(3), "taken-over")
     assert after(*records, closing=closing).state == "eligible"
     over = HandOver(on(2), "Elsewhere", "Eye clinic", on(4), "Nurse", parents_told=True)
-    assert after(*records, closing=closing, hand_overs=[over]).closed_by == "taken-over"
+    taken = after(*records, closing=closing, hand_overs=[over])
+    assert taken.closed_by == "taken-over"
+
+
+def test_of_two_hand_overs_the_later_made_stands_and_says_what_was_told() -> None:
+    first = HandOver(on(2), "Elsewhere", "Eye clinic", on(4), "Nurse", parents_told=True)
+    second = replace(first, on=on(3), to="Far away", parents_told=False)
+    for told in ([first, second], [second, first]):
+        assert course(both(START, MILD), hand_overs=told).handed_over(on(2)) == second
+    assert str(first) == (
+        f"handed over to Elsewhere, next exam on {on(4)} at Eye clinic (Nurse); the parents were told"
+    )
+    assert str(second).endswith("nobody has said that the parents were told")
 
 
 @pytest.mark.parametrize(("why", "closed_by"), [("death", "deceased"), ("palliative", "palliative"),
@@ -475,6 +495,8 @@ def test_a_decision_with_a_course_comes_back_from_json_and_old_ones_still_load()
     assert from_json(json.loads(json.dumps(to_json(decision)))) == decision
     old = to_json(decide(BABY, AAP, START))
     del old["also"], old["next"]["by"], old["next"]["eye"]
+    assert from_json(old) == decide(BABY, AAP, START)
+    del old["exams"], old["treatments"]  # before courses were followed
     assert from_json(old) == decide(BABY, AAP, START)
 
 

@@ -136,6 +136,20 @@ def test_what_was_not_recorded_leaves_the_record_incomplete(data: dict[str, Any]
     assert eye.complete == (lacking == "")
 
 
+@pytest.mark.parametrize(
+    "data",
+    [
+        {"zone": "I"}, {"vascularization": "II"}, {"stage": 0}, {"plus": "none"}, {"regression": "none"},
+        {"clock_hours": 3}, {"nasal_at_ora": False}, {"avascular_extent": 0}, {"aggressive": True},
+        {"reactivation": True}, {"notch": True}, {"near_zone_i": True}, {"avascular_site": "temporal"},
+    ],
+    ids=str,
+)  # fmt: skip
+def test_whatever_was_said_of_the_retina_is_a_finding(data: dict[str, Any]) -> None:
+    assert Eye(view="poor", **data).has_findings
+    assert not Eye(view="poor", note="corneal haze").has_findings
+
+
 def test_an_eye_left_out_of_an_exam_was_not_examined() -> None:
     exam = parse_exam({"on": "2031-06-01", "right": {"zone": "II", "stage": 0}}, "x")
     assert exam == Exam(DAY, right=Eye(zone=Zone.II, stage="0"), left=UNSEEN)

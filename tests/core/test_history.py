@@ -47,12 +47,17 @@ def test_an_older_version_that_comes_late_changes_nothing() -> None:
 def test_the_same_said_again_changes_nothing() -> None:
     facts = [said(0, "birth_weight", {"grams": 900}, 1), said(1, "birth_weight", {"grams": 900}, 2)]
     assert told(facts, 0, 1) == [[("new", "birth_weight")], []]
+    exam = {"on": "2031-06-01", "right": {"zone": "II", "stage": 1}}
+    reordered = {"right": {"stage": 1, "zone": "II"}, "on": "2031-06-01"}
+    assert told([said(0, "exam", exam, 1), said(1, "exam", reordered, 2)], 0, 1) == [[("new", "exam")], []]
 
 
 def test_a_value_becomes_certain() -> None:
     first, second = said(0, "birth_weight", {"grams": 900}, 1), said(1, "birth_weight", {"grams": 900}, 2)
     unsure = replace(first, fact=replace(first.fact, certain=False))
     assert told([unsure, second], 0, 1) == [[("new", "birth_weight")], [("corrected", "birth_weight")]]
+    (changed,) = history([(at(0), SHOWN), (at(1), SHOWN)], [unsure, second])[-1].changes
+    assert (changed.resource, changed.now, changed.before) == ("Observation/w", (second,), (unsure,))
 
 
 def test_who_somebody_is_moves_no_date() -> None:
@@ -76,6 +81,7 @@ def test_what_cannot_be_read_leaves_what_was_said_before_in_force() -> None:
     assert [(change.what, change.name, change.before[0].fact.value) for change in last.changes] == [
         ("unreadable", "birth_weight", {"grams": 900})
     ]
+    assert last.changes[0].resource == "Observation/w"
     assert {each.fact.name for each in last.rests_on} == {"birth_weight", "unreadable"}
 
 

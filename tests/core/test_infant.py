@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from datetime import date
 from itertools import permutations
 from typing import Any
@@ -273,6 +274,11 @@ def test_a_record_with_nothing_of_a_newborn_is_empty_until_something_is_said() -
     assert person().record == "unborn-or-empty"
 
 
+def test_an_unreadable_body_weight_may_be_anybodys_and_makes_no_newborn() -> None:
+    assert person(unreadable("weight", "Observation/1", 1)).record == "unborn-or-empty"
+    assert person(unreadable("birth_weight", "Observation/1", 1)).record == "infant"
+
+
 def test_the_record_of_a_fetus_is_not_an_infant() -> None:
     assert person(born_fact(), fact("fetal", {}, "Patient/p"), weight(500)).record == "fetus"
 
@@ -348,6 +354,9 @@ def test_an_infant_whose_last_stay_ended_has_left_hospital_and_stays_on_the_list
     assert (told.in_hospital, told.left_on, told.disposition) == (False, date(2031, 5, 20), "home")
     assert told.place_text == "bed 2"
     assert decide(told, AAP, BORN).state == "eligible"
+    undated = stay(9, since="2031-05-21", until="2031-05-21")
+    ended = replace(undated, value={**undated.value, "until": None})
+    assert person(*said, ended).left_on == date(2031, 5, 20), "a stay that ended nobody knows when is not the last"
 
 
 def test_a_readmission_brings_the_infant_back() -> None:

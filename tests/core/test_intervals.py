@@ -182,6 +182,7 @@ def test_a_hole_in_the_table_is_seven_days_and_says_so(seen: Eye) -> None:
     found = interval(seen, POLICIES["aap-2018"].care.rows)
     assert (found.due, found.closes, found.reason.rule) == (7, 7, "not-covered")
     assert "not covered by the table" in found.reason.text
+    assert found.reason.provenance == "practice"
 
 
 @pytest.mark.parametrize(
@@ -204,6 +205,8 @@ def test_missing_plus_without_rop_is_read_as_none() -> None:
 def test_every_finding_has_an_interval_and_a_worse_one_is_never_longer(policy: Any) -> None:
     found = [(seen, interval(seen, policy.care.rows)) for seen in every_finding()]
     assert len(found) > 70
+    assert {seen.near_zone_i for seen, _ in found} == {True, False}
+    assert not any(contradiction(seen) for seen, _ in found)
     compared = 0
     for seen, mine in found:
         assert 0 < mine.due <= mine.closes <= 21
@@ -295,6 +298,7 @@ def test_type_1_and_type_2_are_those_of_the_trial(zone: str, stage: int) -> None
         asked = need(eye(place, stage, "plus"))
         assert asked is not None
         assert "2003;121:1684" in asked[1].cite
+        assert str(eye(place, stage, "plus")) in asked[1].text
 
 
 def test_aggressive_rop_overrides_the_stage() -> None:

@@ -55,6 +55,9 @@ def test_a_version_known_already_adds_nothing() -> None:
     assert len(told(first, weighs(version(2), "p", 950), late)) == 2, "a number is known whenever it arrives"
     back = replace(unnumbered.version, updated="2031-05-01T00:00:03.000000Z")
     assert weights(told(unnumbered, later, weighs(back, "p", 900))) == ((900,), False), "as it was before"
+    again = replace(later.version, updated="2031-05-01T00:00:04.000000Z")
+    for before in ([later], [unnumbered, later], [weighs(version(None, 0), "p", 800), unnumbered, later]):
+        assert told(*before, weighs(again, "p", 950)) == told(*before), "what the newest version says is not new"
 
 
 def test_what_could_not_be_read_of_an_infant_stays_in_doubt_when_a_later_version_names_another() -> None:
@@ -80,6 +83,8 @@ def test_a_version_nobody_can_read_takes_nothing_back() -> None:
     assert weights(told(said, lost)) == weights(told(lost, said)) == ((900,), True)
     anything = cannot_be_read(version(2), about="")
     assert weights(told(said, anything)) == weights(told(anything, said)) == ((900,), True)
+    moved = weighs(version(3), "q", 900)
+    assert weights(told(said, lost, moved)) == weights(told(moved, lost, said)) == ((), False), "the next one does"
     another = cannot_be_read(version(2), about="gestation")
     assert weights(told(said, another)) == weights(told(another, said)) == ((), False)
 
