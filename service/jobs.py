@@ -76,7 +76,7 @@ class Jobs:
         )
         self._worker: threading.Thread | None = None
         self._loop: asyncio.AbstractEventLoop | None = None
-        self._task: asyncio.Task[None] | None = None
+        self._asked_to_stop = asyncio.Event()
 
     # --- the work --------------------------------------------------------------------------------------------------
 
@@ -184,23 +184,30 @@ class Jobs:
         """Let running jobs finish, then end."""
         if self._ticker.running:
             self._ticker.shutdown(wait=True)
-        if self._worker is not None and self._loop is not None and self._task is not None:
-            self._loop.call_soon_threadsafe(self._task.cancel)
+        if self._worker is not None and self._loop is not None:
+            with suppress(RuntimeError):  # the worker ended by itself, and its loop with it
+                self._loop.call_soon_threadsafe(self._asked_to_stop.set)
             self._worker.join()
         self._deferring.close()
 
     def _work(self, started: threading.Event) -> None:
         async def run() -> None:
-            self._loop, self._task = asyncio.get_running_loop(), asyncio.current_task()
+            self._loop = asyncio.get_running_loop()
             started.set()
-            try:
-                async with self._working.open_async():
-                    await self._working.run_worker_async(
+            # Whoever cancels a pool of connections while it opens waits for ever: let it open, then see.
+            async with self._working.open_async():
+                working = asyncio.create_task(
+                    self._working.run_worker_async(
                         queues=[QUEUE], concurrency=CONCURRENCY, install_signal_handlers=False,
                         delete_jobs=DeleteJobCondition.ALWAYS, shutdown_graceful_timeout=30,
-                    )  # fmt: skip
-            except asyncio.CancelledError:
-                pass  # asked to stop
+                    )
+                )  # fmt: skip
+                asked = asyncio.create_task(self._asked_to_stop.wait())
+                await asyncio.wait([working, asked], return_when=asyncio.FIRST_COMPLETED)
+                for task in (working, asked):
+                    task.cancel()
+                with suppress(asyncio.CancelledError):
+                    await working
 
         try:
             asyncio.run(run())
