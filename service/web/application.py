@@ -22,6 +22,7 @@ from service.web.facade import READ_ONLY, facade_routes
 from service.web.guard import Answers, Guard, judge
 from service.web.health import health_routes
 from service.web.live import Announcer
+from service.web.looking import NOBODY, Looking
 from service.web.pages import Pages, page_routes
 
 
@@ -48,6 +49,7 @@ def build(
     app.include_router(health_routes(database, lambda: {site: flow.today(site) for site in flow.sites}))
     app.include_router(page_routes(flow, pages))
     app.include_router(entry_routes(flow, pages))
+    app.state.looking = Looking(NOBODY, flow, pages)
     app.state.announcer = Announcer(flow.revision, every)
     app.add_api_route("/events", app.state.announcer.answer, methods=["GET"], include_in_schema=False)
 

@@ -27,6 +27,7 @@ from service.web.course_picture import draw_course, say_course
 from service.web.original import mark_original, pick_resource
 from service.web.sheets import SHEETS
 from service.web.typed import first
+from service.web.words import N_, language, teach
 
 HERE: Final = Path(__file__).parent
 STATIC: Final = HERE / "static"
@@ -37,6 +38,9 @@ STATES: Final[Mapping[str, str]] = {
     "closed": "closed",
 }
 """State of an infant -> words."""
+
+NAV: Final[tuple[tuple[str, str], ...]] = (("/unread", N_("Could not be read")),)
+"""(path, words) of the pages beside the lists, in the order of the navigation."""
 
 SAVED: Final[Mapping[str, str]] = {
     **{path: sheet.saved for path, sheet in SHEETS.items()},
@@ -63,7 +67,10 @@ class Pages:
             trim_blocks=True,
             lstrip_blocks=True,
         )
+        teach(self._environment)
         self._environment.globals.update(
+            language=language,
+            nav=NAV,
             say_day=view.say_day,
             say_dates_in=view.say_dates_in,
             say_long_day=view.say_long_day,
