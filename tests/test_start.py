@@ -68,3 +68,37 @@ def test_it_explains_itself(words: list[str], code: int) -> None:
 def test_one_failed_check_fails_the_whole(start: dict[str, Any], programs: str, code: int) -> None:
     checks = [(f"check {number}", program) for number, program in enumerate(programs.split())]
     assert start["check"]([], checks, programs=Path("/usr/bin"), browsers=["sh"]) == code
+
+
+def say_done(path: Path, words: str) -> None:
+    path.write_text(f"#!/bin/sh\n{words}\n")
+    path.chmod(0o755)
+
+
+@pytest.mark.parametrize(
+    ("machine", "may_install", "says", "found"),
+    [
+        ({"chromium": "exit 0"}, True, "looked at with", True),
+        ({"apt-get": 'echo "$@" >> asked; ln -sf /bin/sh bin/chromium'}, True, "Debian's package", True),
+        ({"apt-get": "exit 1", "playwright": "exit 0"}, True, "Playwright's Chromium", True),
+        ({"apt-get": "exit 0", "playwright": "exit 0"}, True, "Playwright's Chromium", True),  # it brought none
+        ({"apt-get": "exit 0", "playwright": "exit 0"}, False, "Playwright's Chromium", True),
+        ({"playwright": "exit 1"}, True, "Playwright's Chromium", False),
+    ],
+)
+def test_a_browser_is_found_or_fetched_and_it_is_said_which(
+    start: dict[str, Any], tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str],
+    machine: dict[str, str], may_install: bool, says: str, found: bool,
+) -> None:  # fmt: skip
+    (tmp_path / "bin").mkdir()
+    for name, words in machine.items():
+        say_done(tmp_path / "bin" / name, words)
+    (tmp_path / "bin" / "ln").symlink_to("/bin/ln")
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("PATH", str(tmp_path / "bin"))
+    assert start["get_browser"](tmp_path / "bin", may_install=may_install) == found
+    said = capfd.readouterr().err
+    assert says in said.splitlines()[-1]
+    assert ("Debian's package" in said) == (may_install and "apt-get" in machine)
+    if "asked" in (path.name for path in tmp_path.iterdir()):
+        assert "install --yes" in (tmp_path / "asked").read_text()
