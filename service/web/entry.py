@@ -24,11 +24,11 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from service.core.findings import SIDES
 from service.core.infant import Fact
-from service.errors import NotFound, NotUnderstood
+from service.errors import Forbidden, NotFound, NotUnderstood
 from service.fhir.forms import fill
 from service.fhir.read import read_body
 from service.fhir.step import is_closed
-from service.flow import InfantView
+from service.flow import ONLY_LOOKS, InfantView
 from service.store.arrivals import Arrival
 from service.web import typed as sheet_typed
 from service.web.looking import Look, Looking
@@ -76,7 +76,7 @@ class Bedside:
     """Shows sheets, tries out what was typed, and saves it."""
 
     def __init__(self, look: Looking) -> None:
-        self._flow, self._pages = look.flow, look.pages
+        self._flow, self._pages, self._enters = look.flow, look.pages, look.enters
 
     # --- a sheet -----------------------------------------------------------------------------------------------------
 
@@ -190,6 +190,8 @@ class Bedside:
         """The sheet, the infant, and now on the site's wall."""
         if path not in SHEETS:
             raise NotFound("there is nothing at this address")
+        if not self._enters:
+            raise Forbidden(ONLY_LOOKS)
         seen = self._flow.infant(key)
         if seen.infant.record != "infant":
             raise HTTPException(409, "This record is not followed here: nothing can be entered for it.")
