@@ -67,6 +67,10 @@ def language_routes() -> APIRouter:
     """POST /language, from the foot of every page: that page again, in another language."""
     router = APIRouter(include_in_schema=False)
 
+    @router.get("/language")
+    def lost() -> Response:  # somebody went back to where the form was sent
+        return RedirectResponse("/", 303)
+
     @router.post("/language")
     def change(request: Request, given: Given) -> Response:
         code = first(given, "language")
