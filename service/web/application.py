@@ -20,6 +20,7 @@ from service.web.entry import entry_routes
 from service.web.facade import READ_ONLY, facade_routes
 from service.web.guard import Answers, Guard, judge
 from service.web.health import health_routes
+from service.web.language import Speaking, language_routes
 from service.web.live import Announcer, live_routes
 from service.web.looking import STRANGER, Person
 from service.web.pages import Pages, page_routes
@@ -45,6 +46,7 @@ def build(
         description=f"Who must be examined for retinopathy of prematurity, when, and why. {CAUTION}",
     )  # fmt: skip
     app.add_middleware(Door, flow=flow, pages=pages, answers=answers, public=base_url, invented=invented)
+    app.add_middleware(Speaking)
     app.add_middleware(Guard, answers=answers, public=base_url)  # the last one added is the outermost
     app.include_router(api_routes())
     app.include_router(facade_routes(release, flow.clock(), base_url))
@@ -54,6 +56,7 @@ def build(
     app.include_router(people_routes(invented))
     app.include_router(audit_routes())
     app.include_router(entry_routes())
+    app.include_router(language_routes())
     app.state.announcer = Announcer(flow.revisions, every)
     app.include_router(live_routes(app.state.announcer))
 

@@ -27,9 +27,8 @@ from service.store.people import Person
 from service.web.guard import MACHINES, SAFE, Answers
 from service.web.looking import NOBODY, STRANGER, Looking
 from service.web.pages import Pages
-from service.web.words import speaking
 
-WITHOUT: Final = ("static", "health", "sign-in")
+WITHOUT: Final = ("static", "health", "language", "sign-in")
 """First parts of the paths that need no sign-in: none of them shows anything of anybody."""
 
 AGAIN: Final = timedelta(minutes=15)
@@ -71,21 +70,20 @@ class Door:
         book = _Book(self._flow.clock, self._noted, person.id, scope)
         looking = self._look(person, book)
         scope.setdefault("state", {})["looking"] = looking
-        with speaking(person.language):
-            refusal = self._refuse(request, person)
-            if refusal is not None:
-                await refusal(scope, receive, send)
-                return
+        refusal = self._refuse(request, person)
+        if refusal is not None:
+            await refusal(scope, receive, send)
+            return
 
-            async def send_noted(message: Message) -> None:
-                if message["type"] == "http.response.start":
-                    carried = Headers(raw=message["headers"]).get("content-disposition", "").startswith("attachment")
-                    if carried:
-                        await run_in_threadpool(looking.note, "export", *dict.fromkeys(book.shown))
-                    book.shown_at_last(message["status"])
-                await send(message)
+        async def send_noted(message: Message) -> None:
+            if message["type"] == "http.response.start":
+                carried = Headers(raw=message["headers"]).get("content-disposition", "").startswith("attachment")
+                if carried:
+                    await run_in_threadpool(looking.note, "export", *dict.fromkeys(book.shown))
+                book.shown_at_last(message["status"])
+            await send(message)
 
-            await self._app(scope, receive, send_noted)
+        await self._app(scope, receive, send_noted)
 
     def _who(self, request: Request) -> Person:
         if self._invented:

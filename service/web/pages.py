@@ -30,7 +30,7 @@ from service.web.looking import ENTERS, NOBODY, PAGES_FOR, ROLE_WORDS, Look, Loo
 from service.web.original import mark_original, pick_resource
 from service.web.sheets import SHEETS
 from service.web.typed import first
-from service.web.words import N_, language, teach
+from service.web.words import N_, language, named, teach
 
 HERE: Final = Path(__file__).parent
 STATIC: Final = HERE / "static"
@@ -79,6 +79,7 @@ class Pages:
         teach(self._environment)
         self._environment.globals.update(
             language=language,
+            named=named,
             say_day=view.say_day,
             say_dates_in=view.say_dates_in,
             say_long_day=view.say_long_day,

@@ -3,23 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Annotated, Any
+from typing import Any
 from uuid import UUID
 
-from fastapi import APIRouter, Depends
+from fastapi import APIRouter
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from service.errors import NotFound, NotUnderstood
 from service.store import looks, people
 from service.store.passwords import check_new, hash_password
 from service.store.tables import ROLES
-from service.web.entry import read_typed
+from service.web.entry import Given
 from service.web.looking import ROLE_WORDS, Look, Looking, Person
 from service.web.typed import first
 from service.web.view import capitalize
 from service.web.words import _
-
-Given = Annotated[dict[str, list[str]], Depends(read_typed)]
 
 PAGE = "/people"
 

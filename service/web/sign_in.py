@@ -7,10 +7,10 @@ password is looked at. What was signed in before is signed out, so that a sessio
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Annotated, Final
+from typing import Final
 from uuid import UUID
 
-from fastapi import APIRouter, Depends
+from fastapi import APIRouter
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
@@ -18,15 +18,14 @@ from service.errors import NotFound, NotUnderstood
 from service.store import looks, people
 from service.store.passwords import check_new, hash_password, is_password, mark
 from service.web.door import AS, cookie_name, is_safe
-from service.web.entry import read_typed
+from service.web.entry import Given
+from service.web.language import COOKIE
 from service.web.looking import Look, Looking, Person
 from service.web.typed import first
 from service.web.view import capitalize
 from service.web.words import N_, _, ngettext_
 
 WRONG: Final = N_("Sign-in name and password do not belong together. Nothing is said about which of the two is wrong.")
-
-Given = Annotated[dict[str, list[str]], Depends(read_typed)]
 
 
 def sign_in_routes(public: str | None, invented: Sequence[Person]) -> APIRouter:
@@ -80,6 +79,8 @@ def sign_in_routes(public: str | None, invented: Sequence[Person]) -> APIRouter:
             cookie, token, max_age=int(people.LONGEST.total_seconds()), path="/", secure=is_safe(public), httponly=True,
             samesite="lax",
         )  # fmt: skip
+        if person.language:
+            answer.set_cookie(COOKIE, person.language, path="/", secure=is_safe(public), httponly=True, samesite="lax")
         return answer
 
     @router.post("/sign-out")
