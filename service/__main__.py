@@ -172,7 +172,8 @@ def _add_setting_up(command: Callable[..., argparse.ArgumentParser]) -> None:
 def _add_people(command: Callable[..., argparse.ArgumentParser]) -> None:
     about = "who may look: add, list, change and retire people; passwords are asked for, or read from standard input"
     examples = (
-        "add tansy --name 'Tansy Millrace' --role it --all-sites", "add fennel --name 'Fennel' --role unit --site larkmoor",
+        "add millet --name Millet --role it --all-sites",
+        "add fennel --name 'Nurse Fennel' --role unit --site larkmoor",
         "list --json", "change fennel --site larkmoor --site quillhaven", "change fennel --password", "retire fennel",
     )  # fmt: skip
     people = command("people", commands.people, about, *examples)

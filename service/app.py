@@ -126,7 +126,8 @@ def open_service(
 def running(service: Service, jobs: bool = True, invented: Sequence[Person] = ()) -> Iterator[str]:
     """The service listening, hooks and pages and (unless told otherwise) jobs, until the block ends; yields its URL.
 
-    `invented` people can be looked as by anybody, and nobody has to sign in: for the demonstration. Port 0 takes a free one. Raises ConfigurationError when the address cannot be had.
+    `invented` people can be looked as by anybody, and nobody has to sign in: for the demonstration. Port 0 takes a free
+    one. Raises ConfigurationError when the address cannot be had.
     """
     settings = service.settings
     with service.database.transaction() as connection:

@@ -31,10 +31,9 @@ def run(flow: Flow, options: Namespace) -> str:
     }  # fmt: skip
     now = flow.clock()
     with flow.database.transaction() as connection:
-        person = people.named(connection, options.sign_in)
-        assert person.id is not None
-        people.change(connection, person.id, now, **given)
-        looks.write(connection, "people", now, None, WHERE, [("", person.id)])
+        id = people.id_of(connection, options.sign_in)
+        person = people.change(connection, id, now, **given)
+        looks.write(connection, "people", now, None, WHERE, [("", id)])
     return f"{'retired' if options.what == 'retire' else 'changed'} {person.sign_in}"
 
 

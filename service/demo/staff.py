@@ -19,7 +19,6 @@ _KNOWN: Final = (
 )
 
 STAFF: Final = tuple(
-    Person(name, role, None if sites is None else frozenset(sites), uuid5(_PEOPLE, name))
-    for name, role, sites in _KNOWN
+    Person(name, role, frozenset(sites) if sites else None, uuid5(_PEOPLE, name)) for name, role, sites in _KNOWN
 )
 """Everybody, in the order of the menu."""

@@ -61,12 +61,13 @@ def everybody(connection: Connection) -> list[Person]:
     return [_person(row) for row in connection.execute(query)]
 
 
-def named(connection: Connection, sign_in: str) -> Person:
-    """The person with a sign-in name. Raises NotFound."""
-    row = connection.execute(select(people).where(people.c.sign_in == sign_in.strip().lower())).one_or_none()
+def id_of(connection: Connection, sign_in: str) -> UUID:
+    """The id of the person with a sign-in name. Raises NotFound."""
+    row = connection.execute(select(people.c.id).where(people.c.sign_in == sign_in.strip().lower())).one_or_none()
     if row is None:
         raise NotFound("nobody is registered under this sign-in name")
-    return _person(row)
+    id: UUID = row.id
+    return id
 
 
 def of_id(connection: Connection, id: UUID) -> Person:
