@@ -64,6 +64,10 @@ class Looking:
         """Whether they may type something in."""
         return self.person.role in ENTERS
 
+    def knows(self, person: Person) -> bool:
+        """Whether they may know of a person: of whoever sees no more sites than they do."""
+        return self.person.sites is None or (person.sites is not None and person.sites <= self.person.sites)
+
     def only_for(self, page: str) -> None:
         """Raise NotFound unless the person's role sees this page of PAGES_FOR."""
         if self.person.role not in PAGES_FOR[page]:
