@@ -26,7 +26,7 @@ from service.core.impact import Impact, compare
 from service.core.infant import Fact, Infant, Reading, Rejection, Version, newest
 from service.core.policy import Policy
 from service.core.whereabouts import locate, places
-from service.errors import ConfigurationError, NotFound, NotUnderstood
+from service.errors import ConfigurationError, Forbidden, NotFound, NotUnderstood
 from service.fhir.read import is_read, read_body
 from service.fhir.sites import Site
 from service.policies import load_document
@@ -47,6 +47,8 @@ _KEYS: Final = UUID("3c7a7c1e-8a67-5c55-8a0b-5d6f2f1b9d10")
 
 _CALENDAR: Final = "calendar"
 """The feed that brings the days: its cursor is the last day that was decided at a site."""
+
+ONLY_LOOKS: Final = "your role looks and enters nothing; ask somebody of the unit or the ophthalmologist"
 
 _NEVER_TRACKED: Final = ("fetus", "older", "unborn-or-empty")
 
@@ -75,6 +77,10 @@ def infant_key(site: str, patient: str) -> UUID:
     return uuid5(_KEYS, f"{site}\x1f{patient}")
 
 
+Witness = Callable[[Connection, str, Iterable[tuple[str, UUID | None]]], None]
+"""Is told, in the transaction, what is done ("list", "infant" or "change") with which (site, infant's key)."""
+
+
 class Flow:
     """The use cases over one database. `clock` is the only source of time; `policies` is what the files say, by id, and
     `document` the whole text of one of them: what a site decides by is what was activated there (`store.editions`)."""
@@ -88,10 +94,15 @@ class Flow:
                 raise ConfigurationError(f"{site.id}.toml: policy", f"{site.policy!r} is no edition", tuple(policies))
         self.database, self.sites, self.policies, self.clock = database, sites, policies, clock
         self.editions = Editions(policies, document)
+        self._witness: Witness | None = None
+        self._enters = True
 
-    def within(self, sites: Collection[str] | None) -> Flow:
-        """The same use cases over these sites alone: of any other site nothing is known here. None: over all."""
+    def within(self, sites: Collection[str] | None, witness: Witness | None = None, enters: bool = True) -> Flow:
+        """The same use cases over these sites alone: of any other site nothing is known here. None: over all. `witness`
+        is told of every list and infant shown and every record changed, in the transaction that does it: where it
+        fails, nothing is shown or changed. Not `enters`: nothing can be brought in."""
         narrow = copy(self)
+        narrow._witness, narrow._enters = witness, enters
         if sites is not None:
             narrow.sites = {id: site for id, site in self.sites.items() if id in sites}
         return narrow
@@ -115,6 +126,8 @@ class Flow:
         cannot be digested stays stored, spoils nothing beside it, and is tried again by `digest`. Raises when the
         database cannot keep them: then nothing was accepted.
         """
+        if not self._enters:
+            raise Forbidden(ONLY_LOOKS)
         for arrival in came:
             self.site(arrival.site)
         with self.database.transaction() as connection:
@@ -123,7 +136,10 @@ class Flow:
             kept = arrivals.keep(connection, came, now)
             if cursor is not None:
                 cursors.keep(connection, cursor.site, cursor.feed, cursor.value, now)
-            return self._digest_apart(connection, kept, now)
+            receipts = self._digest_apart(connection, kept, now)
+            waiting = {receipt.arrival for receipt in receipts if not receipt.digested}
+            self._note(connection, "change", [(each.arrival.site, None) for each in kept if each.id in waiting])
+            return receipts
 
     def try_out(self, arrival: Arrival, key: str) -> InfantView:
         """How the infant with this key would stand if the arrival were accepted. Takes the whole way that `accept`
@@ -350,6 +366,8 @@ class Flow:
             [announce.Decided(d, ids[d.patient], infant_key(site.id, d.patient), where[d.patient][0]) for d in new],
             now,
         )  # fmt: skip
+        changed = {d.patient for d in new} if arrival is None else {infant.patient for infant, _ in decided}
+        self._note(connection, "change", [(site.id, infant_key(site.id, patient)) for patient in sorted(changed)])
         return sum(d.patient not in rows or bool(compare(from_json(rows[d.patient].body), d)) for d in new)
 
     def _refuse_adult(
@@ -412,13 +430,16 @@ class Flow:
                     entries += recall.list_then(connection, each, day, known_at)
                 else:
                     entries += recall.list_now(connection, each, day)
+            self._note(connection, "list", [(each.id, None) for each in here])
         return worklist.rank(entries, days.__getitem__)
 
     def infant(self, key: str, as_of: date | None = None, known_at: datetime | None = None) -> InfantView:
         """All there is to show of one infant: by the last decision; or, as of a day or known at an instant (with its
         zone), decided anew from what was known. Raises NotFound, also where nobody knew of it at the instant."""
         with self.database.transaction() as connection:
-            return recall.see(connection, self.sites, self.editions, key, self.clock(), as_of, known_at)
+            seen = recall.see(connection, self.sites, self.editions, key, self.clock(), as_of, known_at)
+            self._note(connection, "infant", [(seen.site.id, UUID(seen.key))])
+        return seen
 
     def find(self, patient: str, site: str | None = None) -> list[tuple[str, str]]:
         """(site, key) of infants with this Patient id, at one site or at all; if there are none, of those who are
@@ -450,6 +471,10 @@ class Flow:
         """For each site a number that grows whenever its list could have changed."""
         with self.database.transaction() as connection:
             return infants.high_water(connection, sorted(self.sites))
+
+    def _note(self, connection: Connection, kind: str, about: Sequence[tuple[str, UUID | None]]) -> None:
+        if self._witness is not None and about:
+            self._witness(connection, kind, about)
 
     @staticmethod
     def _day(site: Site, now: datetime) -> date:
