@@ -18,7 +18,7 @@ from uuid import UUID, uuid5
 from sqlalchemy import Connection
 from sqlalchemy.exc import OperationalError
 
-from service import announce, recall
+from service import announce, figures, recall
 from service.core import ledger, worklist
 from service.core.decision import Decision, decide, from_json, on_day, to_json
 from service.core.impact import Impact, compare
@@ -28,13 +28,14 @@ from service.core.whereabouts import locate, places
 from service.errors import ConfigurationError, NotFound, NotUnderstood
 from service.fhir.read import is_read, read_body
 from service.fhir.sites import Site
+from service.figures import Figures
 from service.policies import load_document
 from service.recall import InfantView as InfantView
 from service.recall import in_batches, take_together
 from service.store import arrivals, cursors, facts, infants, names, outbox
 from service.store.arrivals import Arrival, Kept
 from service.store.database import Database
-from service.store.editions import Editions
+from service.store.editions import Activation, Editions
 
 log = logging.getLogger(__name__)
 
@@ -266,6 +267,11 @@ class Flow:
         log.info("%s: %s revision %d was activated", site, activated.id, activated.revision)
         return self.reassess(site, everyone=True)
 
+    def activations(self, site: str) -> list[Activation]:
+        """Everything ever put in use at a site, oldest first. Raises NotFound."""
+        with self.database.transaction() as connection:
+            return self.editions.history(connection, self.site(site))
+
     def reassess(self, site: str, everyone: bool = False) -> int:
         """Decide again for whomever the calendar may have overtaken: whoever was last decided under another edition or
         revision than today's, has something to come, or of whom something was recorded ahead of its day. How many are
@@ -436,6 +442,17 @@ class Flow:
             counted = infants.count_by_state(connection)
         states = ("eligible", "unknown", "not-eligible", "closed")
         return {s: sum(n for (at, state), n in counted.items() if state == s and site in (None, at)) for s in states}
+
+    def recount(self, site: str) -> int:
+        """Count again, for the figures, whoever changed since the last time, a limited number at once; how many are
+        left. Raises NotFound."""
+        return figures.recount(self.database, self.site(site), self.editions, self.today(site))
+
+    def figures(self, site: str, since: date) -> Figures:
+        """What was done in time at a site and what was not, of all that was settled on the day `since` or later and
+        before today. Counts whoever changed first, as far as that is quick. Raises NotFound."""
+        waiting = self.recount(site)
+        return figures.look_up(self.database, self.site(site), self.today(site), since, waiting)
 
     def revision(self) -> int:
         """A number that grows whenever any list could have changed."""
