@@ -19,6 +19,7 @@ from service.store.publications import Publications
 from service.web.api import CAUTION, api_routes
 from service.web.entry import entry_routes
 from service.web.facade import READ_ONLY, facade_routes
+from service.web.figures import figures_routes
 from service.web.guard import Answers, Guard, judge
 from service.web.health import health_routes
 from service.web.live import Announcer
@@ -49,6 +50,7 @@ def build(
     app.include_router(health_routes(database, lambda: {site: flow.today(site) for site in flow.sites}))
     app.include_router(page_routes(flow, pages))
     app.include_router(entry_routes(flow, pages))
+    app.include_router(figures_routes())
     app.state.looking = Looking(NOBODY, flow, pages)
     app.state.announcer = Announcer(flow.revision, every)
     app.add_api_route("/events", app.state.announcer.answer, methods=["GET"], include_in_schema=False)
