@@ -17,6 +17,7 @@ from service.web.entry import entry_routes
 from service.web.facade import READ_ONLY, facade_routes
 from service.web.figures import figures_routes
 from service.web.guard import Answers, Guard, judge
+from service.web.guidelines import policy_routes
 from service.web.health import health_routes
 from service.web.live import Announcer, live_routes
 from service.web.looking import NOBODY, Looking
@@ -45,6 +46,7 @@ def build(
     app.include_router(health_routes(flow.database))
     app.include_router(page_routes())
     app.include_router(entry_routes())
+    app.include_router(policy_routes())
     app.include_router(figures_routes())
     app.state.looking = Looking(NOBODY, flow, pages)
     app.state.announcer = Announcer(flow.revisions, every)

@@ -324,6 +324,8 @@ def figures_routes() -> APIRouter:
     @router.api_route("/figures", methods=read)
     def show(look: Look, site: str = "", months: Months = 12) -> Response:
         found, span = _look_up(look.flow, site, months)
+        begun = {month for each in found for _figure, month in each.tally}
+        span = [month for month in span if month >= min(begun, default=span[-1])]
         names = {id: each.name for id, each in look.flow.sites.items()}
         by_site = {names[each.site]: each.tally for each in found}
         waiting = sum(each.waiting for each in found)
