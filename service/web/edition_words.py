@@ -52,6 +52,12 @@ SURETY: Final = {
 """How the numbers of a rule came into the file -> in words, as a table of rules says it."""
 
 
+_COUNTED: Final = {
+    "read": N_("read"), "memory": N_("from memory"), "unconfirmed": N_("unconfirmed"), "practice": N_("practice alone"),
+    "computed": N_("worked out"),
+}  # fmt: skip
+
+
 @dataclass(frozen=True, slots=True)
 class Rule:
     """One row: its id, its cells, where its numbers come from (`surety` and `confidence` in words), whether that has to
@@ -134,10 +140,10 @@ def say_edition(policy: Policy) -> tuple[Part, ...]:
     )  # fmt: skip
 
 
-def count_sureties(policy: Policy) -> list[tuple[str, int]]:
-    """How the numbers of all rules came into the file, in words, with how many rules."""
+def count_sureties(policy: Policy) -> list[tuple[str, str, int]]:
+    """How the numbers of all rules came into the file, in a word and in words, with how many rules."""
     counted = Counter(origin.surety for origin in policy.origins)
-    return [(_(SURETY.get(surety, surety)), counted[surety]) for surety in SURETY if counted[surety]]
+    return [(_(_COUNTED[each]), _(SURETY[each]), counted[each]) for each in SURETY if counted[each]]
 
 
 def say_criterion(criterion: Criterion) -> str:
@@ -162,7 +168,7 @@ def say_limit(limit: Limit) -> str:
 def say_cases(rule: FirstExam, alone: bool = False) -> str:
     """The infants a first-exam rule is about; `alone`: there is no other rule."""
     if not rule.cases:
-        return _("everyone") if alone else _("everyone else")
+        return _("everyone examined") if alone else _("everyone else")
     return _(" or ").join(_and([say_limit(limit) for limit in case]) for case in rule.cases)
 
 

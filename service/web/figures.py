@@ -243,7 +243,7 @@ def lay_out(figure: str, by_site: Mapping[str, Tally], months: Sequence[date]) -
         tuple(
             line(name, tally.get((figure, month), Counter())) for name, month in zip(names, months, strict=True)
         ),
-        line(_("All of it"), whole(tally)),
+        line(_("All months"), whole(tally)),
         tuple(line(name, whole(counts)) for name, counts in by_site.items()) if len(by_site) > 1 else (),
     )  # fmt: skip
 

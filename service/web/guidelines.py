@@ -177,6 +177,7 @@ def policy_routes() -> APIRouter:
             }
             for id, policy in flow.policies.items()
         ]  # fmt: skip
+        editions.sort(key=lambda each: not (each["uses"] or each["named"]))  # what decides somewhere comes first
         gone = [each for each in current if each.policy not in flow.policies]
         history = [each for site in used.values() for each in site]
         return _page(look, "policies.html", editions=editions, waiting=list(waiting_at(flow)), gone=gone,

@@ -57,9 +57,7 @@ def draw_run_chart(
         parts.append(_text(f"{point.number}/{point.of}", x, BOTTOM + 47, "of"))
     if runs.median is not None:
         y = _height(runs.median) + (-6 if runs.median < 0.9 else 15)
-        dots.append(
-            f'<text class="median-words" x="100%" dx="-4" y="{y}" text-anchor="end">{escape(median_words)}</text>'
-        )
+        dots.append(f'<text class="median-words" x="0" dx="6" y="{y}">{escape(median_words)}</text>')
     scale = "".join(
         f'<text x="44" y="{_height(share) + 5}" text-anchor="end">{percent(share)}</text>' for share in (0, 0.5, 1)
     )
