@@ -19,6 +19,7 @@ from service.web.figures import figures_routes
 from service.web.guard import Answers, Guard, judge
 from service.web.guidelines import policy_routes
 from service.web.health import health_routes
+from service.web.language import Speaking, language_routes
 from service.web.live import Announcer, live_routes
 from service.web.looking import NOBODY, Looking
 from service.web.pages import Pages, page_routes
@@ -40,6 +41,7 @@ def build(
         title="Ridgeline", version=release, openapi_url="/api/openapi.json", docs_url=None, redoc_url=None,
         description=f"Who must be examined for retinopathy of prematurity, when, and why. {CAUTION}",
     )  # fmt: skip
+    app.add_middleware(Speaking)
     app.add_middleware(Guard, answers=answers, public=base_url)
     app.include_router(api_routes())
     app.include_router(facade_routes(release, flow.clock(), base_url))
@@ -48,6 +50,7 @@ def build(
     app.include_router(entry_routes())
     app.include_router(policy_routes())
     app.include_router(figures_routes())
+    app.include_router(language_routes())
     app.state.looking = Looking(NOBODY, flow, pages)
     app.state.announcer = Announcer(flow.revisions, every)
     app.include_router(live_routes(app.state.announcer))

@@ -29,7 +29,7 @@ from service.web.looking import Look, Looking
 from service.web.original import mark_original, pick_resource
 from service.web.sheets import SHEETS
 from service.web.typed import first
-from service.web.words import N_, language, teach
+from service.web.words import N_, language, named, teach
 
 HERE: Final = Path(__file__).parent
 STATIC: Final = HERE / "static"
@@ -76,6 +76,7 @@ class Pages:
         teach(self._environment)
         self._environment.globals.update(
             language=language,
+            named=named,
             nav=NAV,
             say_day=view.say_day,
             say_dates_in=view.say_dates_in,
