@@ -19,7 +19,7 @@ from uuid import UUID, uuid5
 from sqlalchemy import Connection
 from sqlalchemy.exc import OperationalError
 
-from service import announce, recall
+from service import announce, figures, recall
 from service.core import ledger, worklist
 from service.core.decision import Decision, decide, from_json, on_day, to_json
 from service.core.impact import Impact, compare
@@ -29,13 +29,14 @@ from service.core.whereabouts import locate, places
 from service.errors import ConfigurationError, Forbidden, NotFound, NotUnderstood
 from service.fhir.read import is_read, read_body
 from service.fhir.sites import Site
+from service.figures import Figures
 from service.policies import load_document
 from service.recall import InfantView as InfantView
 from service.recall import in_batches, take_together
 from service.store import arrivals, cursors, facts, infants, names, outbox
 from service.store.arrivals import Arrival, Kept
 from service.store.database import Database
-from service.store.editions import Editions
+from service.store.editions import Activation, Editions
 
 log = logging.getLogger(__name__)
 
@@ -290,6 +291,11 @@ class Flow:
         log.info("%s: %s revision %d was activated", site, activated.id, activated.revision)
         return self.reassess(site, everyone=True)
 
+    def activations(self, site: str) -> list[Activation]:
+        """Everything ever put in use at a site, oldest first. Raises NotFound."""
+        with self.database.transaction() as connection:
+            return self.editions.history(connection, self.site(site))
+
     def reassess(self, site: str, everyone: bool = False) -> int:
         """Decide again for whomever the calendar may have overtaken: whoever was last decided under another edition or
         revision than today's, has something to come, or of whom something was recorded ahead of its day. How many are
@@ -466,6 +472,17 @@ class Flow:
         states = ("eligible", "unknown", "not-eligible", "closed")
         here = self.sites if site is None else (site,)
         return {s: sum(n for (at, state), n in counted.items() if state == s and at in here) for s in states}
+
+    def recount(self, site: str) -> int:
+        """Count again, for the figures, whoever changed since the last time, a limited number at once; how many are
+        left. Raises NotFound."""
+        return figures.recount(self.database, self.site(site), self.editions, self.today(site))
+
+    def figures(self, site: str, since: date) -> Figures:
+        """What was done in time at a site and what was not, of all that was settled on the day `since` or later and
+        before today. Counts whoever changed first, as far as that is quick. Raises NotFound."""
+        waiting = self.recount(site)
+        return figures.look_up(self.database, self.site(site), self.today(site), since, waiting)
 
     def revisions(self) -> dict[str, int]:
         """For each site a number that grows whenever its list could have changed."""

@@ -288,6 +288,21 @@ outbox: Final = Table(
 )
 """What still has to be said, and what was said: written in the transaction of the decision it speaks of."""
 
+figures: Final = Table(
+    "figures",
+    metadata,
+    _site(),
+    _text("patient"),
+    _instant("changed_at"),
+    Column("definition", SmallInteger, nullable=False),
+    Column("counted", ARRAY(Text), nullable=False),
+    Column("last", Date),
+    PrimaryKeyConstraint("site", "patient"),
+    Index("figures_last_idx", "site", "last"),
+)
+"""What is counted of each infant (`core.figures`), kept so that no page has to count it: "figure day outcome", and the
+last of the days. It is true as long as `changed_at` is that of `infants` and `definition` that of the code."""
+
 cursors: Final = Table(
     "cursors",
     metadata,
@@ -383,6 +398,7 @@ RIGHTS: Final[dict[str, str]] = {
     "editions": "SELECT, INSERT",
     "publications": "SELECT, INSERT, UPDATE (current)",
     "outbox": "SELECT, INSERT, UPDATE",
+    "figures": "SELECT, INSERT, UPDATE",
     "cursors": "SELECT, INSERT, UPDATE",
     "people": "SELECT, INSERT, UPDATE (sign_in, name, role, sites, password, language, active, changed_at)",
     "sessions": "SELECT, INSERT, UPDATE (seen_at, ended_at)",
