@@ -42,6 +42,13 @@ def additions(reading: Reading, before: Iterable[Fact]) -> list[Fact]:
     return own + _gaps([*before, *own])
 
 
+def made_under(mapping: int, reading: Reading) -> Reading:
+    """The reading, with the number of the mapping it was made under."""
+    at = replace(reading.version, reading=mapping)
+    facts = tuple(replace(fact, version=at) for fact in reading.facts)
+    return Reading(reading.resource, at, facts, reading.rejections)
+
+
 def stands_for(version: Version, versions: Iterable[Version]) -> Version | None:
     """The latest reading of the version, of those known, that this one is, or repeats; None when it is a new one."""
     known = standing(versions)
