@@ -9,7 +9,7 @@ servers up to date. The list is ranked when it is read.
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
 from typing import Any, Final
@@ -51,6 +51,9 @@ _CALENDAR: Final = "calendar"
 _ADULT: Final = "this is the record of somebody who was not a newborn when first named, and it names no infant"
 """Why a birth weight on an adult's record is refused: by the decision, not by the reading."""
 
+_REPLAY: Final = "replay"
+"""The feed that brings what is stored already: its cursor says up to which mapping somebody asked for it, and who."""
+
 _NEVER_TRACKED: Final = ("fetus", "older", "unborn-or-empty")
 
 
@@ -71,6 +74,19 @@ class Cursor:
     site: str
     feed: str
     value: Mapping[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Weighed:
+    """What a meaning would do to some arrivals: how many were read again, how many of them would say something they did
+    not, how many rejections it would answer, leave, and add, and about whom something else would be decided."""
+
+    arrivals: int
+    speaking: int
+    answered: int
+    left: int
+    refused: int
+    changes: tuple[infants.Change, ...]
 
 
 def infant_key(site: str, patient: str) -> UUID:
@@ -137,6 +153,112 @@ class Flow:
             seen = recall.see(connection, self.sites, self.editions, key, now)
             tried.rollback()
         return seen
+
+    # --- what codes mean, and reading again ------------------------------------------------------------------------
+
+    def mapped(self, site: str) -> Mapped:
+        """The site as it is read now: its file and the meanings in force. Raises NotFound."""
+        with self.database.transaction() as connection:
+            return meanings.current(connection, self.site(site))
+
+    def meanings(self, site: str) -> list[Given]:
+        """Every meaning ever given at a site, in that order. Raises NotFound."""
+        with self.database.transaction() as connection:
+            return meanings.ever(connection, self.site(site).id)
+
+    def weigh_meaning(self, site: str, meaning: Meaning, came: Collection[int]) -> Weighed:
+        """What would follow if the meaning were given and these arrivals were read again. Takes the whole way that
+        `give_meaning` takes, and takes it back. Raises NotFound, and ConfigurationError for what is no meaning."""
+        here = self.site(site)
+        with self.database.transaction() as connection:
+            self.database.lock_sites(connection, [site])
+            now = self.clock()
+            tried = connection.begin_nested()
+            last = infants.last_decision(connection, site)
+            open_before = facts.current_of_arrivals(connection, site, came)
+            meanings.give(connection, site, meaning, "-", now)
+            mapped = self.mappings.trying(connection, here, now)
+            receipts = self._read_again(connection, mapped, arrivals.with_ids(connection, site, came), now)
+            open_after = facts.current_of_arrivals(connection, site, came)
+            changes = tuple(infants.decided_since(connection, site, last))
+            tried.rollback()
+        return Weighed(
+            arrivals=len(receipts), speaking=sum(receipt.facts > 0 for receipt in receipts),
+            answered=len(open_before - open_after), left=len(open_before & open_after),
+            refused=len(open_after - open_before), changes=changes,
+        )  # fmt: skip
+
+    def give_meaning(self, site: str, meaning: Meaning, by: str, came: Collection[int]) -> list[Receipt]:
+        """Say in somebody's name what a code, an answer or a unit word means at the site from now on; read these
+        arrivals again at once, and ask for everything else to be. Raises NotFound, NotUnderstood without a name, and
+        ConfigurationError for what is no meaning."""
+        here, who = self.site(site), _somebody(by)
+        with self.database.transaction() as connection:
+            self.database.lock_sites(connection, [site])
+            now = self.clock()
+            id = meanings.give(connection, site, meaning, who, now)
+            mapped = self.mappings.of(connection, here, now, anew=True)
+            log.info("%s: meaning %d was given", site, id)
+            cursors.keep(connection, site, _REPLAY, {"mapping": mapped.number, "by": who}, now)
+            return self._read_again(connection, mapped, arrivals.with_ids(connection, site, came), now)
+
+    def withdraw_meaning(self, site: str, id: int, by: str) -> None:
+        """Let a meaning count no more, and ask for everything to be read again without it. Raises NotFound, also where
+        it does not count, and NotUnderstood without a name."""
+        here, who = self.site(site), _somebody(by)
+        with self.database.transaction() as connection:
+            self.database.lock_sites(connection, [site])
+            now = self.clock()
+            if not meanings.withdraw(connection, site, id, who, now):
+                raise NotFound("there is no such meaning in force")
+            mapped = self.mappings.of(connection, here, now, anew=True)
+            cursors.keep(connection, site, _REPLAY, {"mapping": mapped.number, "by": who}, now)
+
+    def ask_replay(self, site: str, by: str) -> int:
+        """Ask for everything last read under an earlier mapping to be read again; how much there is. A job does it.
+        Raises NotFound, and NotUnderstood without a name."""
+        here, who = self.site(site), _somebody(by)
+        with self.database.transaction() as connection:
+            self.database.lock_sites(connection, [site])
+            now = self.clock()
+            number = self.mappings.of(connection, here, now).number
+            cursors.keep(connection, site, _REPLAY, {"mapping": number, "by": who}, now)
+            return arrivals.count_read_otherwise(connection, site, number)
+
+    def unread_since(self, site: str) -> int:
+        """How many arrivals were last read under an earlier mapping than that of now: its file has changed since, or a
+        meaning was given or withdrawn. Raises NotFound."""
+        here = self.site(site)
+        with self.database.transaction() as connection:
+            return arrivals.count_read_otherwise(connection, site, meanings.current(connection, here).number)
+
+    def to_replay(self) -> list[str]:
+        """The sites where somebody asked for arrivals to be read again, and some are left."""
+        with self.database.transaction() as connection:
+            asked = cursors.of_feed(connection, _REPLAY)
+            return [
+                site
+                for site in self.sites
+                if site in asked and arrivals.any_read_otherwise(connection, site, int(asked[site]["mapping"]))
+            ]
+
+    def replay(self, site: str, limit: int = 200) -> list[Receipt]:
+        """Read the oldest arrivals that were last read under an earlier mapping again, in one transaction. What they say
+        now takes the place of what they were read to say; what has been said to other systems is said again only where
+        a decision changes. Empty when nothing is left. Raises NotFound."""
+        here = self.site(site)
+        with self.database.transaction() as connection:
+            self.database.lock_sites(connection, [site])
+            now = self.clock()
+            mapped = self.mappings.of(connection, here, now)
+            left = arrivals.read_otherwise(connection, site, mapped.number, limit)
+            return self._read_again(connection, mapped, left, now)
+
+    def _read_again(self, connection: Connection, mapped: Mapped, kept: Sequence[Kept], now: datetime) -> list[Receipt]:
+        receipts = self._digest_apart(connection, {mapped.site.id: mapped}, kept, now)
+        done = [receipt.arrival for receipt in receipts if receipt.digested]
+        arrivals.mark_read(connection, mapped.site.id, done, mapped.number)
+        return receipts
 
     def cursor(self, site: str, feed: str) -> Cursor:
         """How far a feed has come."""
@@ -480,6 +602,12 @@ def _changes(before: Mapping[str, Any] | None, decision: Decision) -> bool:
 def _outdated(resource: str, label: str, latest: Mapping[str, Version]) -> bool:
     """Whether a newer version of the resource is known. What has no id of its own is never answered by another."""
     return "/" in resource and resource in latest and latest[resource].label != label
+
+
+def _somebody(by: str) -> str:
+    if not by.strip():
+        raise NotUnderstood("what a code means is said by somebody: say who")
+    return " ".join(by.split())[:200]
 
 
 def _mark(resource: str, label: str, rejection: Any) -> tuple[str, str, str, str]:

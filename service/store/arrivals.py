@@ -100,6 +100,13 @@ def count_read_otherwise(connection: Connection, site: str, mapping: int) -> int
     return connection.execute(query).scalar_one()
 
 
+def any_read_otherwise(connection: Connection, site: str, mapping: int) -> bool:
+    """Whether an arrival was last read under an earlier mapping."""
+    a = arrivals.c
+    query = select(a.id).where(a.site == site, a.mapping < mapping, a.state == "digested").limit(1)
+    return connection.execute(query).first() is not None
+
+
 def mark_read(connection: Connection, site: str, ids: Collection[int], mapping: int) -> None:
     """These arrivals have been read again, under this mapping."""
     connection.execute(
@@ -130,6 +137,12 @@ def body_of(connection: Connection, site: str, id: int) -> bytes:
     return bytes(
         connection.execute(select(arrivals.c.body).where(arrivals.c.site == site, arrivals.c.id == id)).scalar_one()
     )
+
+
+def bodies(connection: Connection, site: str, ids: Collection[int]) -> dict[int, bytes]:
+    """The bytes of these arrivals, by id."""
+    query = select(arrivals.c.id, arrivals.c.body).where(arrivals.c.site == site, arrivals.c.id.in_(list(ids)))
+    return {row.id: bytes(row.body) for row in connection.execute(query)}
 
 
 def sites_waiting(connection: Connection) -> set[str]:

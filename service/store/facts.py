@@ -135,6 +135,13 @@ def supersede(connection: Connection, site: str, ids: Sequence[int], now: dateti
         )
 
 
+def current_of_arrivals(connection: Connection, site: str, ids: Iterable[int]) -> set[int]:
+    """The rejections in force that these arrivals gave."""
+    r = rejections.c
+    query = select(r.id).where(r.site == site, r.arrival.in_(list(ids)), r.superseded_at.is_(None))
+    return set(connection.execute(query).scalars())
+
+
 def current_rejections(
     connection: Connection, site: str | None, patients: Sequence[str] | None = None, known_at: datetime | None = None
 ) -> list[Row[Any]]:

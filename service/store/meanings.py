@@ -70,11 +70,12 @@ class Mappings:
     def __init__(self) -> None:
         self._known: dict[str, tuple[int, Mapped]] = {}
 
-    def of(self, connection: Connection, site: Site, now: datetime) -> Mapped:
-        """The site as it is read now; gives its mapping a number if it has none. Hold the site's lock."""
+    def of(self, connection: Connection, site: Site, now: datetime, anew: bool = False) -> Mapped:
+        """The site as it is read now; gives its mapping a number if it has none. `anew` after a meaning was given or
+        withdrawn: the number it then gets tells every other process. Hold the site's lock."""
         last = _last(connection, site.id)
         seen, known = self._known.get(site.id, (None, None))
-        if known is None or last is None or last.id != seen:
+        if anew or known is None or last is None or last.id != seen:
             merged = merge(site, in_force(connection, site.id))
             if last is not None and last.fingerprint == merged.fingerprint:
                 known = Mapped(merged, last.id)
