@@ -18,7 +18,9 @@ from service.web.audit import audit_routes
 from service.web.door import Door
 from service.web.entry import entry_routes
 from service.web.facade import READ_ONLY, facade_routes
+from service.web.figures import figures_routes
 from service.web.guard import Answers, Guard, judge
+from service.web.guidelines import policy_routes
 from service.web.health import health_routes
 from service.web.language import Speaking, language_routes
 from service.web.live import Announcer, live_routes
@@ -56,6 +58,8 @@ def build(
     app.include_router(people_routes(invented))
     app.include_router(audit_routes())
     app.include_router(entry_routes())
+    app.include_router(policy_routes())
+    app.include_router(figures_routes())
     app.include_router(language_routes())
     app.state.announcer = Announcer(flow.revisions, every)
     app.include_router(live_routes(app.state.announcer))

@@ -46,6 +46,8 @@ NAV: Final[tuple[tuple[str, str], ...]] = (
     ("/unread", N_("Could not be read")),
     ("/audit", N_("Who looked")),
     ("/people", N_("People")),
+    ("/policies", N_("Policies")),
+    ("/figures", N_("Figures")),
 )
 """(path, words) of the pages beside the lists, in the order of the navigation."""
 
