@@ -59,6 +59,10 @@
     busy = true;
     try {
       const answer = await fetch(location.pathname, { credentials: "same-origin", cache: "no-store" });
+      if (answer.redirected) { // nobody is signed in any more: what is shown goes as well
+        location.reload();
+        return;
+      }
       if (!answer.ok) throw new Error(`status ${answer.status}`);
       const page = new DOMParser().parseFromString(await answer.text(), "text/html");
       const fresh = page.getElementById("list");
