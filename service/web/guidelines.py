@@ -200,8 +200,8 @@ def policy_routes() -> APIRouter:
     @router.api_route("/policies/{id}/against", methods=read)
     def choose_other(look: Look, id: str, other: str = "") -> Response:
         _find(look.flow, id)
-        _find(look.flow, other)
-        return RedirectResponse(f"/policies/{id}/against/{other}", 303)
+        against = f"/against/{_find(look.flow, other).id}" if other else ""
+        return RedirectResponse(f"/policies/{id}{against}", 303)
 
     @router.api_route("/policies/{id}/against/{other}", methods=read)
     def differences(look: Look, id: str, other: str) -> Response:
