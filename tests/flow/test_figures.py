@@ -108,7 +108,7 @@ def test_only_who_changed_is_counted_again(clinic: Clinic) -> None:
     after = stored()
     assert {name for name in before if before[name] != after[name]} == {"a"}
     clinic.query("UPDATE figures SET definition = 0 WHERE patient = 'b' RETURNING 1")  # counted by an older service
-    clinic.figure("first-exam")
+    clinic.flow.recount("northgate")
     assert stored()["b"] != after["b"]
     assert stored()["c"] == after["c"]
 
@@ -121,6 +121,18 @@ def test_what_changed_while_it_was_counted_is_counted_once_more(clinic: Clinic) 
     assert clinic.query(rows)[0][0] == 2
     assert clinic.flow.recount("northgate") == 0
     assert clinic.query(rows)[0][0] == 3
+
+
+def test_the_same_question_before_anything_came_in_is_answered_as_before(clinic: Clinic) -> None:
+    on(clinic, "2031-05-20")
+    first = clinic.flow.figures("northgate", LONG_AGO)
+    assert clinic.flow.figures("northgate", LONG_AGO) is first
+    assert clinic.flow.within(["northgate"]).figures("northgate", LONG_AGO) is first
+    assert clinic.flow.figures("northgate", date(2031, 5, 1)) is not first
+    clinic.examine("a", "2031-05-20")
+    assert clinic.figure("first-exam") == {"2031-05": {"late": 1, "missing": 2}}
+    on(clinic, "2031-05-21")
+    assert clinic.figure("record") == {"2031-05": {"complete": 1}}
 
 
 def test_a_great_many_are_counted_over_several_questions_and_the_page_says_so(clinic: Clinic) -> None:

@@ -8,7 +8,6 @@ import json
 import re
 from collections import Counter
 from collections.abc import Iterator
-from dataclasses import replace
 from datetime import date, datetime, timedelta
 from xml.etree import ElementTree
 
@@ -18,6 +17,7 @@ from playwright.sync_api import expect
 from web.browsing import a_browser, a_page
 from web.conftest import make_app
 from web.serving import serve
+from web.staff import register, signed_in
 from web.test_policies_pages import plain
 from web.ward import NOW, age, fill, newborn, send, two_sites, weight
 
@@ -224,9 +224,8 @@ def test_before_anything_is_over_the_page_teaches(database: Database) -> None:
 
 def test_a_site_that_may_not_be_seen_is_not_counted(house: House) -> None:
     house.cohort()
-    app = make_app(house.flow)
-    app.state.looking = replace(app.state.looking, flow=house.flow.within(["eastmere"]))
-    with serve(app) as address, httpx.Client(base_url=address, timeout=30) as client:
+    register(house.flow, "sorrel", "unit", "eastmere")
+    with serve(make_app(house.flow)) as address, signed_in(address, "sorrel") as client:
         assert client.get("/figures", params={"site": "northbank"}).status_code == 404
         assert client.get("/figures.csv", params={"site": "northbank"}).status_code == 404
         assert "northbank" not in client.get("/figures.csv").text

@@ -14,6 +14,7 @@ from web.bedside import Form, send_form
 from web.browsing import a_browser, a_page
 from web.conftest import make_app
 from web.serving import serve
+from web.staff import register, signed_in
 from web.ward import NOW, age, fill, newborn, send, two_sites, weight
 
 from service.core.care import Candidate
@@ -269,15 +270,34 @@ def test_an_edition_whose_file_changed_under_its_revision_is_refused_in_words(
 
 
 def test_a_site_that_may_not_be_seen_is_not_there(office: Office) -> None:
-    app = make_app(office.flow)
-    app.state.looking = replace(app.state.looking, flow=office.flow.within(["eastmere"]))
-    with serve(app) as address, httpx.Client(base_url=address, timeout=30) as client:
+    register(office.flow, "sorrel", "unit", "eastmere")
+    with serve(make_app(office.flow)) as address, signed_in(address, "sorrel") as client:
         page = client.get("/policies").text
         assert "Eastmere" in page
+        assert "Northbank" not in page
         assert "the files say" not in page
         assert client.get(WAITS).status_code == 404
         assert send_form(client, WAITS, {}, by="Dr Kestrel", seen="yes").status_code == 404
     assert office.flow.policy_on("northbank", DAY).id == "aap-2018"
+
+
+def test_it_is_activated_in_the_name_of_who_is_signed_in_and_may_enter_things(office: Office) -> None:
+    register(office.flow, "teasel", "auditor", name="Ms Teasel")
+    register(office.flow, "reed", "ophthalmologist", "northbank", name="Dr Reed")
+    with serve(make_app(office.flow)) as address:
+        with signed_in(address, "teasel") as client:
+            page = client.get(WAITS)
+            assert "can put it in use" in plain(page.text)
+            assert '<form method="post" action="/policies' not in page.text
+            assert send_form(client, WAITS, {}, by="Dr Kestrel", seen="yes").status_code == 403
+        assert office.flow.policy_on("northbank", DAY).id == "aap-2018"
+        with signed_in(address, "reed") as client:
+            fields = Form(client.get(WAITS).text).fields
+            assert send_form(client, WAITS, fields, by="Somebody Else", seen="yes").status_code == 303
+    assert office.flow.activations("northbank")[-1].by == "Dr Reed"
+    with office.flow.database.transaction() as connection:
+        rows = connection.exec_driver_sql("SELECT kind, site FROM looks WHERE page LIKE '%%impact%%'").all()
+    assert ("list", "northbank") in {(row.kind, row.site) for row in rows}
 
 
 def test_with_the_keyboard_alone_and_without_a_script(office: Office) -> None:
