@@ -206,7 +206,7 @@ def policy_routes() -> APIRouter:
     @router.api_route("/policies/{id}/against/{other}", methods=read)
     def differences(look: Look, id: str, other: str) -> Response:
         one, two = _find(look.flow, id), _find(look.flow, other)
-        return _page(look, "policy-differences.html", first=one, second=two, parts=compare_editions(one, two),
+        return _page(look, "policy-differences.html", one=one, two=two, parts=compare_editions(one, two),
                      editions=list(look.flow.policies.values()))  # fmt: skip
 
     @router.api_route("/policies/{id}/impact/{site}", methods=read)
@@ -261,7 +261,7 @@ def _impact(look: Looking, id: str, site: str, problem: str = "", status: int = 
         look, "impact.html", status, policy=policy, site=here, used=flow.policy_on(site, today), today=today,
         known=sum(flow.census(site).values()), number=len(found), counts=count_impacts(found),
         infants=say_affected(found[:MOST_SHOWN], today), most=MOST_SHOWN, shown=digest(found, policy),
-        waits=waits is not None and waits.id == id, problem=problem, person=look.person.name,
+        waits=waits is not None and waits.id == id, problem=problem, signed=look.person.name,
     )  # fmt: skip
 
 
