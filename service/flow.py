@@ -31,7 +31,7 @@ from service.fhir.sites import Site
 from service.policies import load_document
 from service.recall import InfantView as InfantView
 from service.recall import in_batches, take_together
-from service.store import arrivals, cursors, facts, infants, names, outbox
+from service.store import arrivals, cursors, facts, infants, names, outbox, people
 from service.store.arrivals import Arrival, Kept
 from service.store.database import Database
 from service.store.editions import Editions
@@ -430,12 +430,29 @@ class Flow:
                 if row.site in self.sites
             ]
 
+    def unread(self, site: str | None = None) -> int:
+        """How many things could not be read and have not been answered by a newer version."""
+        with self.database.transaction() as connection:
+            return facts.count_rejections(connection, [self.site(site).id] if site is not None else list(self.sites))
+
+    def search(self, said: str, limit: int = 50) -> list[recall.Found]:
+        """Infants on the list and off it whose name, number or bed begins with every word of what was typed, those on
+        the list first; at most `limit`."""
+        with self.database.transaction() as connection:
+            return [recall.found(row) for row in people.search(connection, sorted(self.sites), said, limit)]
+
+    def last_heard(self, but: str) -> dict[str, datetime | None]:
+        """When each site last sent something, by another feed than this one; None: never."""
+        with self.database.transaction() as connection:
+            return {site: arrivals.last_heard(connection, site, but) for site in self.sites}
+
     def census(self, site: str | None = None) -> dict[str, int]:
         """Number of infants in each of the four states."""
         with self.database.transaction() as connection:
             counted = infants.count_by_state(connection)
         states = ("eligible", "unknown", "not-eligible", "closed")
-        return {s: sum(n for (at, state), n in counted.items() if state == s and site in (None, at)) for s in states}
+        here = self.sites if site is None else (site,)
+        return {s: sum(n for (at, state), n in counted.items() if state == s and at in here) for s in states}
 
     def revision(self) -> int:
         """A number that grows whenever any list could have changed."""

@@ -69,6 +69,31 @@ class Person:
     course: Course
 
 
+@dataclass(frozen=True, slots=True)
+class Found:
+    """An infant somebody looked for, and where it stands by the last decision. `closes`: the last day of what is to
+    come, None when nothing is."""
+
+    site: str
+    key: str
+    name: str
+    identifier: str
+    unit: str
+    bed: str
+    state: str
+    kind: str
+    closes: date | None
+    left_hospital: bool
+
+
+def found(row: Row[Any]) -> Found:
+    """What a row of infants says to somebody who looked for it."""
+    return Found(
+        row.site, str(row.key), row.name, row.identifier, row.unit, row.bed, row.state, row.kind, row.closes,
+        row.left_hospital,
+    )  # fmt: skip
+
+
 def take_together(
     site: Site, patient: str, leads: Mapping[str, str], said: Mapping[str, Sequence[Fact]], known_since: date
 ) -> Person:
