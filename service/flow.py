@@ -21,10 +21,12 @@ from sqlalchemy.exc import OperationalError
 from service import announce, recall
 from service.core import ledger, worklist
 from service.core.decision import Decision, decide, from_json, on_day, to_json
+from service.core.findings import Treatment
 from service.core.impact import Impact, compare
 from service.core.infant import Fact, Infant, Reading, Rejection, Version, newest
 from service.core.policy import Policy
 from service.core.whereabouts import locate, places
+from service.core.worklist import Entry
 from service.errors import ConfigurationError, NotFound, NotUnderstood
 from service.fhir.read import is_read, read_body
 from service.fhir.sites import Site
@@ -382,7 +384,7 @@ class Flow:
 
     def worklist(
         self, site: str | None = None, as_of: date | None = None, known_at: datetime | None = None
-    ) -> list[worklist.Entry]:
+    ) -> list[Entry]:
         """The ranked list of one site or of all.
 
         As of a day (each site's own today by default): a day that is over is decided anew, from what is known now and
@@ -393,7 +395,7 @@ class Flow:
         here = [self.site(site)] if site is not None else list(self.sites.values())
         moment = known_at or self.clock()
         days = {each.id: as_of or self._day(each, moment) for each in self.sites.values()}
-        entries: list[worklist.Entry] = []
+        entries: list[Entry] = []
         with self.database.transaction() as connection:
             for each in here:
                 day = days[each.id]
@@ -405,6 +407,16 @@ class Flow:
                 else:
                     entries += recall.list_now(connection, each, day)
         return worklist.rank(entries, days.__getitem__)
+
+    def treatments(self, entries: Iterable[Entry]) -> dict[str, tuple[Treatment, ...]]:
+        """What was done to the eyes of those on a list whose last decision says that something was, by key."""
+        found: dict[str, tuple[Treatment, ...]] = {}
+        treated = [entry for entry in entries if entry.decision.treatments and entry.site in self.sites]
+        with self.database.transaction() as connection:
+            for site in dict.fromkeys(entry.site for entry in treated):
+                keys = [entry.key for entry in treated if entry.site == site]
+                found |= recall.treatments(connection, self.sites[site], keys)
+        return found
 
     def infant(self, key: str, as_of: date | None = None, known_at: datetime | None = None) -> InfantView:
         """All there is to show of one infant: by the last decision; or, as of a day or known at an instant (with its

@@ -17,6 +17,7 @@ from sqlalchemy import Connection, Row
 from service.core.chart import read_course
 from service.core.course import Course
 from service.core.decision import Decision, Window, decide, from_json, on_day
+from service.core.findings import Treatment
 from service.core.history import Recorded, Shown, history
 from service.core.impact import DIFFERENCES, Impact, compare
 from service.core.infant import Fact, Infant, assemble, newest
@@ -248,6 +249,13 @@ def rejection(row: Row[Any]) -> dict[str, Any]:
         "site": row.site, "id": row.id, "resource": row.resource, "path": row.path, "reason": row.reason,
         "about": row.about, "patient_key": str(row.key) if row.key else None, "recorded_at": row.recorded_at,
     }  # fmt: skip
+
+
+def treatments(connection: Connection, site: Site, keys: Iterable[str]) -> dict[str, tuple[Treatment, ...]]:
+    """What was done to the eyes of infants of a site, by key; nothing for whom nothing was done."""
+    rows = {row.patient: row for row in infants.by_keys(connection, site.id, [UUID(key) for key in keys])}
+    done = ((str(rows[person.patient].key), person.course.treatments) for person in people(connection, site, rows))
+    return {key: treated for key, treated in done if treated}
 
 
 # --- another edition -----------------------------------------------------------------------------------------------

@@ -14,7 +14,6 @@ from service.core.decision import Decision, to_json
 from service.store.people import words_of
 from service.store.tables import arrivals, decisions, infants
 
-
 _PENDING: Final = text("infants.kind <> 'none'")
 """Something is to come. Word for word as the partial index has it: a bound parameter would hide the index."""
 
@@ -28,6 +27,11 @@ def rows_of(connection: Connection, site: str, patients: Iterable[str]) -> dict[
 def row_by_key(connection: Connection, key: UUID) -> Row[Any] | None:
     """The infant with this opaque key."""
     return connection.execute(_with_decision().where(infants.c.key == key)).one_or_none()
+
+
+def by_keys(connection: Connection, site: str, keys: Sequence[UUID]) -> list[Row[Any]]:
+    """The site's infants with these opaque keys."""
+    return list(connection.execute(select(infants).where(infants.c.site == site, infants.c.key.in_(keys))))
 
 
 def pending(connection: Connection, site: str) -> list[Row[Any]]:

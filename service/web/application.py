@@ -19,8 +19,10 @@ from service.store.publications import Publications
 from service.web.api import CAUTION, api_routes
 from service.web.entry import entry_routes
 from service.web.facade import READ_ONLY, facade_routes
+from service.web.found import found_routes
 from service.web.guard import Answers, Guard, judge
 from service.web.health import health_routes
+from service.web.lists import list_routes
 from service.web.live import Announcer
 from service.web.looking import NOBODY, Looking
 from service.web.pages import Pages, page_routes
@@ -47,6 +49,8 @@ def build(
     app.include_router(api_routes(flow))
     app.include_router(facade_routes(flow, publications, flow.sites, clock, release, base_url))
     app.include_router(health_routes(database, lambda: {site: flow.today(site) for site in flow.sites}))
+    app.include_router(list_routes())
+    app.include_router(found_routes())
     app.include_router(page_routes(flow, pages))
     app.include_router(entry_routes(flow, pages))
     app.state.looking = Looking(NOBODY, flow, pages)

@@ -178,7 +178,7 @@ def say_day(day: date, beside: date) -> str:
 
 
 @lru_cache(2048)
-def _say_day(day: date, with_year: bool, language: str) -> str:
+def _say_day(day: date, with_year: bool, language: str) -> str:  # noqa: ARG001 -- remembered for each language
     text = f"{day:%a} {day.day} {day:%b}"
     return f"{text} {day.year}" if with_year else text
 
@@ -372,6 +372,11 @@ def say_place(site_name: str, unit: str, bed: str) -> tuple[str, ...]:
     site = "" if unit.casefold().startswith(site_name.casefold()) else site_name
     bed = bed if not bed or bed.casefold().startswith(("bed", "cot", "incubator")) else f"bed {bed}"
     return tuple(part for part in (site, unit, bed) if part)
+
+
+def short_bed(bed: str) -> str:
+    """`Bed 4` -> `4`: in a column that is headed so already."""
+    return bed[3:].lstrip() if bed[:4].casefold() == "bed " else bed
 
 
 def find_section(entry: Entry, today: date) -> str:

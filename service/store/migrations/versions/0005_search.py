@@ -1,5 +1,5 @@
-"""What infants are found by: the folded words of name, number and bed, and an index of their beginnings; and an index to
-count infants by state, however many are known."""
+"""What infants are found by: the folded words of name, number and bed, with an index; and an index that
+counts infants by state, however many are known."""
 
 from __future__ import annotations
 
@@ -26,9 +26,7 @@ def upgrade() -> None:
     connection = op.get_bind()
     connection.exec_driver_sql(COLUMN, execution_options={"no_parameters": True})
     known = connection.execute(text("SELECT site, patient, name, identifier, bed FROM infants")).all()
-    rows = [
-        {"at": row.site, "who": row.patient, "words": words_of(row.name, row.identifier, row.bed)} for row in known
-    ]
+    rows = [{"at": row.site, "who": row.patient, "words": words_of(row.name, row.identifier, row.bed)} for row in known]
     if rows:
         connection.execute(text("UPDATE infants SET words = :words WHERE site = :at AND patient = :who"), rows)
     connection.exec_driver_sql(INDEXES, execution_options={"no_parameters": True})
