@@ -22,7 +22,7 @@ from service.fhir.sites import Site
 from service.fhir.step import EXAMS
 from service.web import view
 from service.web.view import Row
-from service.web.words import N_, _, ngettext_
+from service.web.words import N_, _, ngettext_, say_date
 
 GROUPINGS: Final[Mapping[str, str]] = {
     "rank": N_("By urgency"),
@@ -239,9 +239,7 @@ def _choices(
     """Under each name of a group its choices; a count says how many rows the choice leaves beside what is chosen in the
     other groups. What leaves nobody is not offered, unless it is chosen."""
 
-    by_trait = Counter(
-        word for row in rows if _holds(row, traits[row.key], asked) for word in traits[row.key]
-    )
+    by_trait = Counter(word for row in rows if _holds(row, traits[row.key], asked) for word in traits[row.key])
     by_kind = Counter(_kind_of(row) for row in rows if _holds(row, traits[row.key], replace(asked, kind="")))
     by_site = Counter(row.site for row in rows if _holds(row, traits[row.key], replace(asked, site="")))
 
@@ -418,7 +416,7 @@ def _say_rounds(site: Site) -> str:
     if site.round is None:
         return ""
     monday = date(2031, 6, 2)
-    days = [f"{monday + timedelta(days=each):%A}" for each in sorted(site.round.weekdays)]
+    days = [say_date(monday + timedelta(days=each), "EEEE") for each in sorted(site.round.weekdays)]
     held = _("Rounds on %(days)s.", days=view.join_words(days)) if days else _("Rounds on any day.")
     return f"{held} {_say_times(site)}"
 

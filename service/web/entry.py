@@ -28,10 +28,10 @@ from service.errors import NotFound, NotUnderstood
 from service.fhir.forms import fill
 from service.fhir.read import read_body
 from service.fhir.step import is_closed
-from service.flow import Flow, InfantView
+from service.flow import InfantView
 from service.store.arrivals import Arrival
 from service.web import typed as sheet_typed
-from service.web.pages import Pages
+from service.web.looking import Look, Looking
 from service.web.past import HAND, Written, say_fact, version_of, written
 from service.web.sheets import EYE, SHEETS, Sheet
 from service.web.typed import SAME, Answers, first
@@ -75,8 +75,8 @@ async def read_typed(request: Request) -> dict[str, list[str]]:
 class Bedside:
     """Shows sheets, tries out what was typed, and saves it."""
 
-    def __init__(self, flow: Flow, pages: Pages) -> None:
-        self._flow, self._pages = flow, pages
+    def __init__(self, look: Looking) -> None:
+        self._flow, self._pages = look.flow, look.pages
 
     # --- a sheet -----------------------------------------------------------------------------------------------------
 
@@ -328,29 +328,29 @@ def _content(facts: list[Fact]) -> set[str]:
 Given = Annotated[dict[str, list[str]], Depends(read_typed)]
 
 
-def entry_routes(flow: Flow, pages: Pages) -> APIRouter:
+def entry_routes() -> APIRouter:
     """/infant/{key}/{sheet}, …/{id} to correct, …/{id}/error to take back. Every sheet posts to its own address."""
     router = APIRouter(include_in_schema=False, default_response_class=HTMLResponse)
-    bedside, read = Bedside(flow, pages), ["GET", "HEAD"]
+    read = ["GET", "HEAD"]
 
     @router.api_route("/infant/{key}/{path}", methods=read)
-    def empty(key: str, path: str) -> Response:
-        return bedside.show(key, path)
+    def empty(look: Look, key: str, path: str) -> Response:
+        return Bedside(look).show(key, path)
 
     @router.api_route("/infant/{key}/{path}", methods=["POST"])
-    def take(key: str, path: str, given: Given) -> Response:
-        return bedside.take(key, path, given)
+    def take(look: Look, key: str, path: str, given: Given) -> Response:
+        return Bedside(look).take(key, path, given)
 
     @router.api_route("/infant/{key}/{path}/{id}", methods=read)
-    def correct(key: str, path: str, id: str) -> Response:
-        return bedside.show(key, path, id)
+    def correct(look: Look, key: str, path: str, id: str) -> Response:
+        return Bedside(look).show(key, path, id)
 
     @router.api_route("/infant/{key}/{path}/{id}/error", methods=read)
-    def show_error(key: str, path: str, id: str) -> Response:
-        return bedside.show_error(key, path, id)
+    def show_error(look: Look, key: str, path: str, id: str) -> Response:
+        return Bedside(look).show_error(key, path, id)
 
     @router.api_route("/infant/{key}/{path}/{id}/error", methods=["POST"])
-    def take_error(key: str, path: str, id: str, given: Given) -> Response:
-        return bedside.take_error(key, path, id, given)
+    def take_error(look: Look, key: str, path: str, id: str, given: Given) -> Response:
+        return Bedside(look).take_error(key, path, id, given)
 
     return router

@@ -17,7 +17,7 @@ from service.core.worklist import Entry
 from service.fhir.sites import Site
 from service.fhir.step import EXAMS
 from service.web.view import say_day
-from service.web.words import _, ngettext_
+from service.web.words import _, ngettext_, say_date
 
 WEEKS: Final = 6
 HEIGHT: Final = 74
@@ -76,6 +76,7 @@ def draw_load(load: Load, highest: int) -> Markup:
     said = _("%(site)s, exams by week: %(weeks)s", site=load.name, weeks="; ".join(load.words()))
     parts = [f'<line class="axis" x1="0" x2="100%" y1="{BASE}" y2="{BASE}"/>']
     for number, (monday, count) in enumerate(zip(load.weeks, load.counts, strict=True)):
+        day = escape(say_date(monday, "d MMM"))
         left, middle = f"{number * step + step * 0.14:.2f}%", f"{(number + 0.5) * step:.2f}%"
         tall = TALLEST * count / highest if highest else 0
         if count:
@@ -91,7 +92,7 @@ def draw_load(load: Load, highest: int) -> Markup:
         parts.append(
             f'<text class="number{"" if count else " none"}" x="{middle}" y="{BASE - tall - 5:.1f}" '
             f'text-anchor="middle">{count}</text>'
-            f'<text class="week" x="{middle}" y="{BASE + 16}" text-anchor="middle">{monday.day} {monday:%b}</text>'
+            f'<text class="week" x="{middle}" y="{BASE + 16}" text-anchor="middle">{day}</text>'
         )
     return Markup(  # noqa: S704 -- every piece above is a number, a day or escaped here
         f'<svg class="load" role="img" aria-label="{escape(said)}" width="100%" height="{HEIGHT}">'

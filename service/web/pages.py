@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from copy import copy
 from dataclasses import replace
 from datetime import date, datetime
 from pathlib import Path
@@ -22,16 +23,17 @@ from service.core.worklist import Entry
 from service.errors import NotFound, NotUnderstood
 from service.fhir.sites import Site
 from service.fhir.step import is_closed
-from service.flow import Flow, InfantView
+from service.flow import InfantView
 from service.web import letters, past, view
 from service.web.api import AsOf
 from service.web.board import EVERYTHING, GROUPINGS, Asked, Board, Line, compose
 from service.web.course_picture import draw_course, say_course
 from service.web.load import count_load, draw_load, highest, say_late
+from service.web.looking import Look
 from service.web.original import mark_original, pick_resource
 from service.web.sheets import SHEETS
 from service.web.typed import first
-from service.web.words import N_, _, language, ngettext_, teach
+from service.web.words import N_, _, language, named, ngettext_, teach
 
 HERE: Final = Path(__file__).parent
 STATIC: Final = HERE / "static"
@@ -77,6 +79,7 @@ class Pages:
         teach(self._environment)
         self._environment.globals.update(
             language=language,
+            named=named,
             nav=NAV,
             say_day=view.say_day,
             say_dates_in=view.say_dates_in,
@@ -91,8 +94,14 @@ class Pages:
             self_contained=False,
             here="",
             css=Markup("".join((STATIC / name).read_text("utf-8") for name in STYLES)),  # noqa: S704 -- files of ours
-            site_names={id: site.name for id, site in sites.items()},
         )
+
+    def within(self, sites: Collection[str] | None) -> Pages:
+        """The same pages of these sites alone. None: of all."""
+        narrow = copy(self)
+        if sites is not None:
+            narrow._sites = {id: site for id, site in self._sites.items() if id in sites}
+        return narrow
 
     def worklist(
         self, entries: Sequence[Entry], today_of: Callable[[str], date], made_at: datetime, *,
@@ -257,7 +266,8 @@ class Pages:
 
     def render(self, template: str, **values: Any) -> str:
         """A template of ours with these values."""
-        return self._environment.get_template(template).render(values)
+        names = {id: site.name for id, site in self._sites.items()}
+        return self._environment.get_template(template).render({"site_names": names, **values})
 
     def _days(self, shown: Iterable[str], today_of: Callable[[str], date]) -> list[tuple[date, list[str]]]:
         days: dict[date, list[str]] = {}
@@ -280,27 +290,29 @@ KnownAt = Annotated[
 ]
 
 
-def page_routes(flow: Flow, pages: Pages) -> APIRouter:
+def page_routes() -> APIRouter:
     """/infant/{key} and its letters, /unread, /static."""
     router = APIRouter(include_in_schema=False, default_response_class=HTMLResponse)
     read = ["GET", "HEAD"]
 
     @router.api_route("/infant/{key}", methods=read)
-    def one_infant(key: str, as_of: AsOf = None, known_at: KnownAt = None, saved: str = "") -> Response:
-        seen = flow.infant(key)
+    def one_infant(
+        look: Look, key: str, as_of: AsOf = None, known_at: KnownAt = None, saved: str = ""
+    ) -> Response:  # fmt: skip
+        seen = look.flow.infant(key)
         if as_of is not None or known_at is not None:
-            seen = flow.infant(key, as_of, instant(known_at, seen.site.timezone))
-        return HTMLResponse(pages.infant(seen, seen.as_of, as_of, saved))
+            seen = look.flow.infant(key, as_of, instant(known_at, seen.site.timezone))
+        return HTMLResponse(look.pages.infant(seen, seen.as_of, as_of, saved))
 
     @router.api_route("/infant/{key}/letter/{kind}", methods=read)
-    def letter(key: str, kind: str) -> Response:
-        seen = flow.infant(key)
-        policy = flow.policy_on(seen.site.id, seen.as_of)
-        return HTMLResponse(pages.letter(seen, kind, seen.as_of, policy.care.surveillance_age))
+    def letter(look: Look, key: str, kind: str) -> Response:
+        seen = look.flow.infant(key)
+        policy = look.flow.policy_on(seen.site.id, seen.as_of)
+        return HTMLResponse(look.pages.letter(seen, kind, seen.as_of, policy.care.surveillance_age))
 
     @router.api_route("/unread", methods=read)
-    def unread(site: str | None = None) -> Response:
-        return HTMLResponse(pages.unread(flow.rejections(site)))
+    def unread(look: Look, site: str | None = None) -> Response:
+        return HTMLResponse(look.pages.unread(look.flow.rejections(site)))
 
     @router.api_route("/static/{name}", methods=read)
     def static(name: str) -> Response:

@@ -6,7 +6,6 @@ import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
-from functools import lru_cache
 from typing import Final
 
 from markupsafe import Markup
@@ -16,7 +15,7 @@ from service.core.decision import Ages, Decision, NextStep, Reason, Window, on_d
 from service.core.findings import SIDES
 from service.core.worklist import Entry, bucket
 from service.web.strip import draw_strip
-from service.web.words import N_, language
+from service.web.words import N_, say_date
 
 SECTIONS: Final[Mapping[str, tuple[str, str]]] = {
     "clock": (N_("Treatment clock"), N_("Treatment is asked for, and its hours run, on weekends too.")),
@@ -174,18 +173,12 @@ class Row:
 
 def say_day(day: date, beside: date) -> str:
     """`Sun 1 Jun`, with the year where it is not the year of `beside`."""
-    return _say_day(day, day.year != beside.year, language())
-
-
-@lru_cache(2048)
-def _say_day(day: date, with_year: bool, language: str) -> str:  # noqa: ARG001 -- remembered for each language
-    text = f"{day:%a} {day.day} {day:%b}"
-    return f"{text} {day.year}" if with_year else text
+    return say_date(day, "EEE d MMM" if day.year == beside.year else "EEE d MMM y")
 
 
 def say_long_day(day: date) -> str:
     """`Sunday 1 June 2031`."""
-    return f"{day:%A} {day.day} {day:%B %Y}"
+    return say_date(day, "EEEE d MMMM y")
 
 
 def count_days(number: int) -> str:
