@@ -61,6 +61,9 @@ TRAITS: Final[Mapping[str, str]] = {
 LATE_LONG: Final = 7
 """Days late from which an infant counts as about to be lost: a week (a choice of this project)."""
 
+SOON: Final = timedelta(days=7)
+"""What is asked for beside the next step is said in the row itself from so long before its window opens."""
+
 FOLDED_UP_TO: Final = 400
 """Rows up to which each row carries its reasons with it, folded. A longer list would be too much to send and to look
 through; there the infant's own page says why."""
@@ -127,6 +130,7 @@ class Line:
     fill: tuple[str, ...] = ()
     lost: tuple[str, ...] = ()
     watch: tuple[str, ...] = ()
+    soon: tuple[view.Asked, ...] = ()
     injected: bool = False
     bed: str = ""
     age: str = ""
@@ -277,6 +281,7 @@ def _line(row: Row, site: Site, traits: frozenset[str], by: str, done: Sequence[
         fill=tuple(each for each in row.decision.missing if each in FILLED_IN_PLACE) if row.unjudged else (),
         lost=say_lost(row) if by == "lost" else (),
         watch=tuple(say_watch(row, done)) if by == "watch" else (),
+        soon=tuple(each for each in row.also if each.window.opens <= row.today + SOON),
         injected="injected" in traits,
         bed=view.short_bed(row.entry.bed),
         age=view.say_age(ages.postmenstrual),
@@ -289,10 +294,9 @@ def say_watch(row: Row, done: Sequence[Treatment]) -> Iterable[str]:
     for each in done:
         eye = _("both eyes") if len(each.sides) > 1 else _("right eye") if each.sides == ("right",) else _("left eye")
         what = f"{each.kind} ({each.agent})" if each.agent else each.kind
-        yield _(
-            "%(day)s, %(days)s ago: %(what)s, %(eye)s", day=view.say_day(each.on, row.today),
-            days=view.count_days((row.today - each.on).days), what=what, eye=eye,
-        )  # fmt: skip
+        ago = view.count_days((row.today - each.on).days)
+        yield _("%(day)s, %(days)s ago: %(what)s, %(eye)s", day=view.say_day(each.on, row.today), days=ago, what=what,
+                eye=eye)  # fmt: skip
     for asked in (row.asked, *row.also):
         if asked.kind.startswith("review-") or any(each.rule == "injected-eye" for each in asked.reasons):
             yield f"{asked.dates}: {asked.in_short}"
@@ -303,9 +307,9 @@ FILLED_IN_PLACE: Final = ("gestational_age_at_birth", "birth_weight")
 
 
 def next_round(row: Row, site: Site) -> date | None:
-    """The day of the round that the infant should be seen on; None where no exam is asked for, where the site's file
-    says nothing of rounds, or where none falls into the window."""
-    if site.round is None or row.entry.kind not in EXAMS:
+    """The day of the round that the infant should be seen on; None where no exam is asked for, where the infant has
+    left or the site's file says nothing of rounds, or where none falls into the window."""
+    if site.round is None or row.entry.kind not in EXAMS or row.left_hospital:
         return None
     return round_day(row.window, row.today, site.round.weekdays)
 
@@ -313,7 +317,7 @@ def next_round(row: Row, site: Site) -> date | None:
 def _say_round(row: Row, site: Site) -> tuple[str, str]:
     """When the examiner comes, and when the drops go in; they are said together only for today and tomorrow, when
     somebody has to see to them."""
-    if site.round is None or row.entry.kind not in EXAMS:
+    if site.round is None or row.entry.kind not in EXAMS or row.left_hospital:
         return "", ""
     day = next_round(row, site)
     if day is None:
@@ -360,7 +364,7 @@ def _by_round(lines: Sequence[Line], sites: Mapping[str, Site]) -> Iterable[Grou
     days: dict[tuple[int, date, str], list[Line]] = {}
     for line in lines:
         row, site = line.row, sites[line.row.site]
-        if row.section == "clock" or row.entry.kind not in EXAMS:
+        if row.section == "clock" or row.entry.kind not in EXAMS or row.left_hospital:
             days.setdefault((0, date.min, ""), []).append(line)
         elif site.round is None:
             days.setdefault((2, max(row.window.due, row.today), row.site), []).append(line)
@@ -370,7 +374,7 @@ def _by_round(lines: Sequence[Line], sites: Mapping[str, Site]) -> Iterable[Grou
             days.setdefault((2, day, row.site), []).append(line)
     for (order, day, id), here in sorted(days.items(), key=lambda each: each[0]):
         if order == 0:
-            words = _("A clock, a decision, missing data or a hand-over: by its own date.")
+            words = _("A clock, a decision, missing data, or no longer on the unit: by its own date.")
             yield Group("no-round", _("Not for a round"), words, "", tuple(here))
         elif order == 1:
             words = _("No round is held within what is left of the window. Ask for an exam on another day.")

@@ -112,7 +112,7 @@ def say_week(monday: date, beside: date, *, first: bool = False) -> str:
 
 def say_late(load: Load) -> str:
     """How many of this week's are late; "" where none is."""
-    return ngettext_("%(n)s of them is late", "%(n)s of them are late", load.late) if load.late else ""
+    return ngettext_("%(n)s late", "%(n)s late", load.late) if load.late else ""
 
 
 def _monday(day: date) -> date:

@@ -90,6 +90,7 @@ class Asked:
     dates: str
     advice: str
     late: bool
+    window: Window
     reasons: tuple[Reason, ...]
     today: date
     act: tuple[str, str] | None
@@ -337,6 +338,7 @@ def _ask(alike: Sequence[NextStep], decision: Decision, today: date) -> Asked:
         dates=dates,
         advice=advice,
         late=today > window.closes,
+        window=window,
         reasons=tuple(each.reason for each in alike),
         today=today,
         act=ACTS.get(step.kind),
