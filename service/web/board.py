@@ -184,7 +184,7 @@ def compose(
             (section, _(heading), sum(line.row.section == section for line in lines))
             for section, (heading, _meaning) in view.SECTIONS.items()
         ),
-        groups=tuple(_group(asked.by, lines, sites)),
+        groups=tuple(_group(asked, lines, sites)),
         choices=tuple(_choices(every, traits, sites, asked, keep)),
         put_off=tuple(line for line in lines if line.row.put_off),
         left=tuple(line for line in lines if line.row.left_hospital),
@@ -278,7 +278,7 @@ def _line(row: Row, site: Site, traits: frozenset[str], by: str, done: Sequence[
     (at, drops), ages = _say_round(row, site), row.decision.ages
     return Line(
         row, at, drops,
-        fill=tuple(each for each in row.decision.missing if each in FILLED_IN_PLACE) if row.unjudged else (),
+        fill=tuple(each for each in row.decision.missing if each in FILLED_IN_PLACE),
         lost=say_lost(row) if by == "lost" else (),
         watch=tuple(say_watch(row, done)) if by == "watch" else (),
         soon=tuple(each for each in row.also if each.window.opens <= row.today + SOON),
@@ -333,8 +333,8 @@ def _say_round(row: Row, site: Site) -> tuple[str, str]:
 # --- groups --------------------------------------------------------------------------------------------------------
 
 
-def _group(by: str, lines: Sequence[Line], sites: Mapping[str, Site]) -> Iterable[Group]:
-    match by:
+def _group(asked: Asked, lines: Sequence[Line], sites: Mapping[str, Site]) -> Iterable[Group]:
+    match asked.by:
         case "site":
             return _by_site(lines, sites)
         case "round":
@@ -343,13 +343,13 @@ def _group(by: str, lines: Sequence[Line], sites: Mapping[str, Site]) -> Iterabl
             return _by_watch(lines)
         case "lost":
             return _by_reason(lines)
-    return _by_rank(lines)
+    return _by_rank(lines, asked.filtered)
 
 
-def _by_rank(lines: Sequence[Line]) -> Iterable[Group]:
+def _by_rank(lines: Sequence[Line], filtered: bool) -> Iterable[Group]:
     for section, (heading, meaning) in view.SECTIONS.items():
         here = tuple(line for line in lines if line.row.section == section)
-        if here or section in ("overdue", "today"):
+        if here or (section in ("overdue", "today") and not filtered):
             yield Group(section, _(heading), _(meaning), section, here, folded=section == "later")
 
 

@@ -35,7 +35,7 @@ def test_infants_on_the_list_and_off_it_are_found(ward: httpx.Client) -> None:
     assert "First eye exam, 16 days over" in late and "left hospital" in late
     assert "Not to be examined by the policy" in found(ward, "oatcake")
     assert "Nobody known here is called so" in found(ward, "nobody-like-this")
-    assert "2 infants found" in found(ward, "n") or "Nobody" in found(ward, "n")
+    assert "5 infants found" in found(ward, "N")  # the numbers of Northbank all begin so
 
 
 def test_what_is_looked_for_is_in_no_address_and_no_log(ward: httpx.Client, caplog: pytest.LogCaptureFixture) -> None:
