@@ -135,6 +135,19 @@ def test_the_same_question_before_anything_came_in_is_answered_as_before(clinic:
     assert clinic.figure("record") == {"2031-05": {"complete": 1}}
 
 
+def test_a_change_that_was_slow_to_be_seen_is_counted(clinic: Clinic) -> None:
+    """Its transaction began before everybody was counted, and ended after."""
+    on(clinic, "2031-05-20")
+    clinic.flow.figures("northgate", LONG_AGO)
+    began = clinic.now
+    clinic.now = began + timedelta(minutes=5)
+    clinic.flow.figures("northgate", date(2031, 1, 1))
+    clinic.now = began
+    clinic.examine("a", "2031-05-20")
+    clinic.now = datetime(2031, 5, 21, 9, tzinfo=UTC)
+    assert clinic.figure("record") == {"2031-05": {"complete": 1}}
+
+
 def test_a_great_many_are_counted_over_several_questions_and_the_page_says_so(clinic: Clinic) -> None:
     many = [f"p{number}" for number in range(AT_ONCE + 5)]
     clinic.send(*(weight(name, 1600) for name in many))
