@@ -174,6 +174,8 @@ def _texts_given(scope: ast.AST) -> Iterator[tuple[str, ast.expr]]:
     for node in ast.walk(scope):
         if isinstance(node, ast.Assign) and isinstance(node.targets[0], ast.Name):
             given.setdefault(node.targets[0].id, []).append(node.value)
+        elif isinstance(node, ast.AugAssign) and isinstance(node.target, ast.Name):
+            given.setdefault(node.target.id, []).append(node.value)
         elif isinstance(node, ast.Tuple) and isinstance(node.ctx, ast.Store):
             given |= {each.id: [ast.Constant(0)] * 2 for each in node.elts if isinstance(each, ast.Name)}
     for name, values in given.items():

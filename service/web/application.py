@@ -21,6 +21,7 @@ from service.web.language import Speaking, language_routes
 from service.web.live import Announcer, live_routes
 from service.web.looking import NOBODY, Looking
 from service.web.pages import Pages, page_routes
+from service.web.words import _
 
 
 def build(
@@ -39,8 +40,8 @@ def build(
         title="Ridgeline", version=release, openapi_url="/api/openapi.json", docs_url=None, redoc_url=None,
         description=f"Who must be examined for retinopathy of prematurity, when, and why. {CAUTION}",
     )  # fmt: skip
-    app.add_middleware(Speaking)
     app.add_middleware(Guard, answers=answers, public=base_url)
+    app.add_middleware(Speaking)
     app.include_router(api_routes())
     app.include_router(facade_routes(release, flow.clock(), base_url))
     app.include_router(health_routes(flow.database))
@@ -59,9 +60,10 @@ def build(
     def misunderstand(request: Request, error: RequestValidationError) -> Response:
         # pydantic's own words quote what was sent: the names of the parameters must do.
         names = sorted({str(issue["loc"][-1]) for issue in error.errors()})
-        hint = " A day is written 2031-06-01." if "as_of" in names else ""
-        hint += " An instant is written 2031-06-01T07:00Z, with its zone." if "known_at" in names else ""
-        return answers.problem(request.url.path, 400, f"Cannot be read: {', '.join(names)}.{hint}")
+        said = [_("Cannot be read: %(names)s.", names=", ".join(names))]
+        said += [_("A day is written 2031-06-01.")] if "as_of" in names else []
+        said += [_("An instant is written 2031-06-01T07:00Z, with its zone.")] if "known_at" in names else []
+        return answers.problem(request.url.path, 400, " ".join(said))
 
     @app.exception_handler(RidgelineError)
     def explain(request: Request, error: RidgelineError) -> Response:
@@ -76,9 +78,9 @@ def _sentence(request: Request, error: HTTPException) -> str:
     fhir = request.url.path.startswith("/fhir")
     match error.status_code:
         case 404 if error.detail == "Not Found":
-            return "There is nothing at this address."
+            return _("There is nothing at this address.")
         case 405:
-            return READ_ONLY if fhir else f"{request.method} is not possible here."
+            return READ_ONLY if fhir else _("%(method)s is not possible here.", method=request.method)
         case _:
             return error.detail
 

@@ -14,6 +14,7 @@ from service.core.ages import Gestation, format_age
 from service.core.decision import Ages, Decision, NextStep, Reason, Window, on_day
 from service.core.findings import SIDES
 from service.core.worklist import Entry, bucket
+from service.web.phrases import tell
 from service.web.strip import draw_strip
 from service.web.words import say_date
 
@@ -175,7 +176,7 @@ def say_times(number: int) -> str:
 
 
 def say_dates_in(text: str, beside: date) -> str:
-    """The text with each `2031-06-01` said as a day of the week and month."""
+    """The core's sentence in the language spoken now, with each `2031-06-01` said as a day of the week and month."""
 
     def say(match: re.Match[str]) -> str:
         try:
@@ -183,7 +184,7 @@ def say_dates_in(text: str, beside: date) -> str:
         except ValueError:
             return match[0]
 
-    return re.sub(r"\b\d{4}-\d{2}-\d{2}\b", say, text)
+    return re.sub(r"\b\d{4}-\d{2}-\d{2}\b", say, tell(text))
 
 
 def say_why(reasons: Iterable[Reason], today: date) -> tuple[Why, ...]:
@@ -194,7 +195,7 @@ def say_why(reasons: Iterable[Reason], today: date) -> tuple[Why, ...]:
     return tuple(
         Why(
             capitalize("; ".join(dict.fromkeys(texts))) + ".",
-            cite,
+            tell(cite),
             SURETY.get(provenance, provenance),
             provenance not in ("read", "computed"),
         )
@@ -297,7 +298,8 @@ def say_last(decision: Decision, today: date) -> str:
     last = decision.last
     if last is None:
         return ""
-    eyes = f"both eyes {last.right}" if last.right == last.left else f"right {last.right}, left {last.left}"
+    right, left = tell(last.right), tell(last.left)
+    eyes = f"both eyes {right}" if right == left else f"right {right}, left {left}"
     return f"{say_day(last.on, today)}: {eyes}"
 
 
