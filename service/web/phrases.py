@@ -18,7 +18,7 @@ from service.core.findings import ZONE_NAMES
 from service.web.words import ENGLISH, language, sentences_of
 
 REMEMBERED: Final = 1 << 15
-"""Sentences of one language that are told from memory, dates left out."""
+"""Sentences that are told from memory: as they are, and of one language with their dates left out."""
 
 _ISO: Final = re.compile(r"\b\d{4}-\d{2}-\d{2}\b")
 _DAY: Final = "[\ue000-\uf8ff]"
@@ -77,6 +77,7 @@ def untold(text: str) -> tuple[str, ...]:
     return () if spoken == ENGLISH else _tell(text, spoken).untold
 
 
+@lru_cache(maxsize=REMEMBERED)
 def _tell(text: str, spoken: str) -> Told:
     days = _ISO.findall(text)
     if len(days) > _MOST_DAYS or re.search(_DAY, text):
@@ -158,7 +159,7 @@ class _Grammar:
         said, lost = {}, []
         for place, value in zip(pattern.places, values, strict=True):
             name = place.rstrip("0123456789")
-            if name in _WRITTEN or name in ("age", "date", "stage"):
+            if name in _WRITTEN or (name in _TYPES and name != "side"):
                 said[place] = value
                 continue
             told = self.tell(value)

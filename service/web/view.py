@@ -16,7 +16,7 @@ from service.core.findings import SIDES
 from service.core.worklist import Entry, bucket
 from service.web.phrases import tell
 from service.web.strip import draw_strip
-from service.web.words import say_date
+from service.web.words import _, say_date
 
 SECTIONS: Final[Mapping[str, tuple[str, str]]] = {
     "overdue": ("Overdue", "The last day of the window has passed."),
@@ -132,7 +132,7 @@ def say_day(day: date, beside: date) -> str:
 
 def say_long_day(day: date) -> str:
     """`Sunday 1 June 2031`."""
-    return say_date(day, "EEEE d MMMM y")
+    return say_date(day, _("EEEE d MMMM y"))
 
 
 def count_days(number: int) -> str:

@@ -62,7 +62,7 @@ def test_a_language_is_spoken_within_its_block_and_english_where_there_is_none()
     with speaking("es"):
         assert _("All sites") == "Todas las unidades"
         assert say_day(date(2031, 6, 1), date(2031, 7, 1)) == "dom 1 jun"
-        assert say_long_day(date(2031, 6, 1)) == "domingo 1 junio 2031"
+        assert say_long_day(date(2031, 6, 1)) == "domingo 1 de junio de 2031"
     with speaking("tlh"):
         assert _("All sites") == "All sites"
     assert say_day(date(2031, 6, 1), date(2032, 7, 1)) == "Sun 1 Jun 2031"
