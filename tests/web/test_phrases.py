@@ -159,11 +159,8 @@ def test_any_text_at_all_can_be_asked_for(text: str) -> None:
             "ojo derecho el 2031-06-09: zona II estadio 2 con enfermedad preplus: de 7 a 14 días después del examen",
         ),
         (
-            "the left eye was injected on 2031-06-01 and 65w0d postmenstrual age is reached on 2032-01-25: fully "
-            "vascularized, laser to the avascular retina, or keep watching; only a named clinician closes it",
-            "el ojo izquierdo recibió una inyección el 2031-06-01 y las 65w0d de edad posmenstrual se alcanzan el "
-            "2032-01-25: vascularización completa, láser en la retina avascular o seguir vigilando; solo lo cierra un "
-            "clínico identificado",
+            "the left eye was injected: again within 7 days",
+            "el ojo izquierdo recibió una inyección: de nuevo dentro de 7 días",
         ),
         (
             "left eye after injection: look for what this unit looks for",  # a variation's own words
