@@ -22,10 +22,12 @@ from sqlalchemy.exc import OperationalError
 from service import announce, figures, recall
 from service.core import ledger, worklist
 from service.core.decision import Decision, decide, from_json, on_day, to_json
+from service.core.findings import Treatment
 from service.core.impact import Impact, compare
 from service.core.infant import Fact, Infant, Reading, Rejection, Version, newest, standing
 from service.core.policy import Policy
 from service.core.whereabouts import locate, places
+from service.core.worklist import Entry
 from service.errors import ConfigurationError, Forbidden, NotFound, NotUnderstood
 from service.fhir.read import is_read, read_body
 from service.fhir.sites import Site
@@ -33,7 +35,7 @@ from service.figures import Figures
 from service.policies import load_document
 from service.recall import InfantView as InfantView
 from service.recall import in_batches, take_together
-from service.store import arrivals, cursors, facts, infants, meanings, names, outbox
+from service.store import arrivals, cursors, facts, infants, lookup, meanings, names, outbox
 from service.store.arrivals import Arrival, Kept
 from service.store.database import Database
 from service.store.editions import Activation, Editions
@@ -118,6 +120,7 @@ class Flow:
         self._witness: Witness | None = None
         self._enters = True
         self.mappings = Mappings()
+        self._shown: dict[str, tuple[tuple[date, date, int], datetime, Figures]] = {}
 
     def within(self, sites: Collection[str] | None, witness: Witness | None = None, enters: bool = True) -> Flow:
         """The same use cases over these sites alone: of any other site nothing is known here. None: over all. `witness`
@@ -420,13 +423,16 @@ class Flow:
         day = self.today(site)
         with self.database.transaction() as connection:
             now = self.editions.on(connection, here, day)
+            self._note(connection, "list", [(here.id, None)])
             return recall.weigh(connection, here, now, policy or self.policies[here.policy], day)
 
     def activate(self, site: str, by: str) -> int:
         """Put what the files say in use at the site in somebody's name, and decide again about everybody. How many are
         decided otherwise than before. Raises ConfigurationError where the edition's id and revision were in use with
-        another content, NotUnderstood without a name."""
+        another content, NotUnderstood without a name, Forbidden where nothing may be brought in."""
         here = self.site(site)
+        if not self._enters:
+            raise Forbidden(ONLY_LOOKS)
         if not by.strip():
             raise NotUnderstood("an edition is activated by somebody: say who")
         with self.database.transaction() as connection:
@@ -559,7 +565,7 @@ class Flow:
 
     def worklist(
         self, site: str | None = None, as_of: date | None = None, known_at: datetime | None = None
-    ) -> list[worklist.Entry]:
+    ) -> list[Entry]:
         """The ranked list of one site or of all.
 
         As of a day (each site's own today by default): a day that is over is decided anew, from what is known now and
@@ -570,7 +576,7 @@ class Flow:
         here = [self.site(site)] if site is not None else list(self.sites.values())
         moment = known_at or self.clock()
         days = {each.id: as_of or self._day(each, moment) for each in self.sites.values()}
-        entries: list[worklist.Entry] = []
+        entries: list[Entry] = []
         with self.database.transaction() as connection:
             for each in here:
                 day = days[each.id]
@@ -583,6 +589,16 @@ class Flow:
                     entries += recall.list_now(connection, each, day)
             self._note(connection, "list", [(each.id, None) for each in here])
         return worklist.rank(entries, days.__getitem__)
+
+    def treatments(self, entries: Iterable[Entry]) -> dict[str, tuple[Treatment, ...]]:
+        """What was done to the eyes of those on a list whose last decision says that something was, by key."""
+        found: dict[str, tuple[Treatment, ...]] = {}
+        treated = [entry for entry in entries if entry.decision.treatments and entry.site in self.sites]
+        with self.database.transaction() as connection:
+            for site in dict.fromkeys(entry.site for entry in treated):
+                keys = [entry.key for entry in treated if entry.site == site]
+                found |= recall.treatments(connection, self.sites[site], keys)
+        return found
 
     def infant(self, key: str, as_of: date | None = None, known_at: datetime | None = None) -> InfantView:
         """All there is to show of one infant: by the last decision; or, as of a day or known at an instant (with its
@@ -604,11 +620,31 @@ class Flow:
         if site is not None:
             self.site(site)
         with self.database.transaction() as connection:
+            shown = [each for each in self.sites if site in (None, each)]
+            self._note(connection, "list", [(each, None) for each in shown])
             return [
                 {**recall.rejection(row), "original": arrivals.body_of(connection, row.site, row.arrival)}
                 for row in facts.current_rejections(connection, site)
                 if row.site in self.sites
             ]
+
+    def unread(self, site: str | None = None) -> int:
+        """How many things could not be read and have not been answered by a newer version."""
+        with self.database.transaction() as connection:
+            return facts.count_rejections(connection, [self.site(site).id] if site is not None else list(self.sites))
+
+    def search(self, said: str, limit: int = 50) -> list[recall.Found]:
+        """Infants on the list and off it whose name, number or bed begins with every word of what was typed, those on
+        the list first; at most `limit`."""
+        with self.database.transaction() as connection:
+            found = [recall.found(row) for row in lookup.search(connection, sorted(self.sites), said, limit)]
+            self._note(connection, "list", [(id, None) for id in sorted({each.site for each in found})])
+        return found
+
+    def last_heard(self, but: str) -> dict[str, datetime | None]:
+        """When each site last sent something, by another feed than this one; None: never."""
+        with self.database.transaction() as connection:
+            return {site: arrivals.last_heard(connection, site, but) for site in self.sites}
 
     def census(self, site: str | None = None) -> dict[str, int]:
         """Number of infants in each of the four states."""
@@ -618,16 +654,26 @@ class Flow:
         here = self.sites if site is None else (site,)
         return {s: sum(n for (at, state), n in counted.items() if state == s and at in here) for s in states}
 
-    def recount(self, site: str) -> int:
-        """Count again, for the figures, whoever changed since the last time, a limited number at once; how many are
-        left. Raises NotFound."""
-        return figures.recount(self.database, self.site(site), self.editions, self.today(site))
+    def recount(self, site: str, since: datetime | None = None) -> int:
+        """Count again, for the figures, whoever changed after they were counted, a limited number at once; how many are
+        left. `since`: an instant at which everybody had been counted. Raises NotFound."""
+        return figures.recount(self.database, self.site(site), self.editions, self.today(site), since)
 
     def figures(self, site: str, since: date) -> Figures:
         """What was done in time at a site and what was not, of all that was settled on the day `since` or later and
-        before today. Counts whoever changed first, as far as that is quick. Raises NotFound."""
-        waiting = self.recount(site)
-        return figures.look_up(self.database, self.site(site), self.today(site), since, waiting)
+        before today. Counts whoever changed first, as far as that is quick; asked again before anything came in or was
+        decided, answers as before. Raises NotFound."""
+        now = self.clock()
+        with self.database.transaction() as connection:
+            mark = (self.today(site), since, infants.high_water(connection, [site])[site])
+        kept = self._shown.get(site)
+        if kept is not None and kept[0] == mark:
+            return kept[2]
+        waiting = self.recount(site, kept and kept[1])
+        found = figures.look_up(self.database, self.site(site), self.today(site), since, waiting)
+        if not waiting:
+            self._shown[site] = (mark, now, found)
+        return found
 
     def revisions(self) -> dict[str, int]:
         """For each site a number that grows whenever its list could have changed."""

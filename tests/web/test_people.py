@@ -288,6 +288,8 @@ def test_a_role_sees_its_pages_and_enters_what_it_may(
         assert sheet.status_code == (200 if enters else 403)
         answer = send_form(client, at("today", "exam"), {}, **NORMAL, do="save")
         assert (answer.status_code == 403) != enters
+        if role == "auditor":  # whatever a page may take one day
+            assert client.post("/anything/at/all", data={"a": "b"}).status_code == 403
     if not enters:
         assert rows(flow, "SELECT count(*) FROM arrivals") == before
 
