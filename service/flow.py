@@ -32,11 +32,12 @@ from service.fhir.sites import Site
 from service.policies import load_document
 from service.recall import InfantView as InfantView
 from service.recall import in_batches, take_together
-from service.store import arrivals, cursors, facts, infants, meanings, names, outbox
+from service.store import arrivals, cursors, facts, infants, meanings, names, outbox, traffic
 from service.store.arrivals import Arrival, Kept
 from service.store.database import Database
 from service.store.editions import Editions
 from service.store.meanings import Given, Mapped, Mappings, Meaning
+from service.store.traffic import Traffic
 
 log = logging.getLogger(__name__)
 
@@ -75,6 +76,21 @@ class Cursor:
     site: str
     feed: str
     value: Mapping[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Refused:
+    """Something that could not be read, with the arrival that brought it; `patient_key` where the infant is known."""
+
+    site: str
+    id: int
+    arrival: int
+    resource: str
+    path: str
+    reason: str
+    about: str
+    patient_key: str | None
+    recorded_at: datetime
 
 
 @dataclass(frozen=True, slots=True)
@@ -251,9 +267,9 @@ class Flow:
             ]
 
     def replay(self, site: str, limit: int = 200) -> list[Receipt]:
-        """Read the oldest arrivals that were last read under an earlier mapping again, in one transaction. What they say
-        now takes the place of what they were read to say; what has been said to other systems is said again only where
-        a decision changes. Empty when nothing is left. Raises NotFound."""
+        """Read the oldest arrivals that were last read under an earlier mapping again, in one transaction. What they
+        say now takes the place of what they were read to say; what has been said to other systems is said again only
+        where a decision changes. Empty when nothing is left. Raises NotFound."""
         here = self.site(site)
         with self.database.transaction() as connection:
             self.database.lock_sites(connection, [site])
@@ -301,9 +317,7 @@ class Flow:
             receipts.update((receipt.arrival, receipt) for receipt in done)
         return [receipts[each.id] for each in kept]
 
-    def _attempt(
-        self, connection: Connection, mapped: Mapped, batch: Sequence[Kept], now: datetime
-    ) -> list[Receipt]:
+    def _attempt(self, connection: Connection, mapped: Mapped, batch: Sequence[Kept], now: datetime) -> list[Receipt]:
         site = mapped.site
         try:
             with connection.begin_nested():
@@ -584,6 +598,35 @@ class Flow:
                 for row in facts.current_rejections(connection, site)
                 if row.site in self.sites
             ]
+
+    def traffic(self, site: str) -> Traffic:
+        """What comes in and goes out at a site, counted. Raises NotFound."""
+        here = self.site(site)
+        with self.database.transaction() as connection:
+            return traffic.look(connection, site, here.timezone, self.today(site))
+
+    def refused_at(self, site: str, limit: int = 2000) -> list[Refused]:
+        """What could not be read at a site and has not been answered, newest first, each with its arrival. Raises
+        NotFound."""
+        here = self.site(site)
+        with self.database.transaction() as connection:
+            rows = facts.current_rejections(connection, here.id, limit=limit)
+            return [Refused(arrival=row.arrival, **recall.rejection(row)) for row in rows]
+
+    def bodies(self, site: str, ids: Collection[int]) -> dict[int, bytes]:
+        """The bytes of arrivals of a site, by id. Raises NotFound."""
+        with self.database.transaction() as connection:
+            return arrivals.bodies(connection, self.site(site).id, ids)
+
+    def latest(self, site: str, limit: int) -> list[Kept]:
+        """What came last at a site, newest first. Raises NotFound."""
+        with self.database.transaction() as connection:
+            return arrivals.latest(connection, self.site(site).id, limit)
+
+    def note(self, cursor: Cursor) -> None:
+        """Keep how a feed stands, where nothing came with it. Raises NotFound."""
+        with self.database.transaction() as connection:
+            cursors.keep(connection, self.site(cursor.site).id, cursor.feed, cursor.value, self.clock())
 
     def census(self, site: str | None = None) -> dict[str, int]:
         """Number of infants in each of the four states."""

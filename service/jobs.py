@@ -123,8 +123,11 @@ class Jobs:
                 for batch in self._catch_up(site, cursor, whole):
                     came = [Arrival(site, "poll", batch.body)] if batch.body is not None else []
                     self._flow.accept(came, Cursor(site, "poll", batch.cursor))
+                problem = ""
             except RidgelineError as error:  # the server is down or refuses: the next schedule comes
-                log.warning("reading up %s: %s", site, error)
+                problem = str(error)
+                log.warning("reading up %s: %s", site, problem)
+            self._flow.note(Cursor(site, "reading", {"problem": problem}))
         self.wake({site: False})
 
     def renew(self, site: str) -> None:
@@ -133,6 +136,7 @@ class Jobs:
             self._renew(site)
         except RidgelineError as error:  # tomorrow again; meanwhile the server is read on its schedule
             log.warning("renewing the subscriptions at %s: %s", site, error)
+            self._flow.note(Cursor(site, "subscription", {"problem": str(error)}))
 
     def reassess(self, site: str) -> None:
         """Decide what the day that has begun changes, and after a start what another edition does."""

@@ -32,9 +32,7 @@ class Kept:
     arrival: Arrival
 
 
-def keep(
-    connection: Connection, came: Sequence[Arrival], now: datetime, mapping: Mapping[str, int]
-) -> list[Kept]:
+def keep(connection: Connection, came: Sequence[Arrival], now: datetime, mapping: Mapping[str, int]) -> list[Kept]:
     """Store arrivals in order; each gets an id. They are durable once the transaction commits.
 
     They are stored as digested, for the same transaction digests them, under the `mapping` of their site: where that

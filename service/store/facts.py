@@ -143,10 +143,11 @@ def current_of_arrivals(connection: Connection, site: str, ids: Iterable[int]) -
 
 
 def current_rejections(
-    connection: Connection, site: str | None, patients: Sequence[str] | None = None, known_at: datetime | None = None
-) -> list[Row[Any]]:
+    connection: Connection, site: str | None, patients: Sequence[str] | None = None, known_at: datetime | None = None,
+    limit: int | None = None,
+) -> list[Row[Any]]:  # fmt: skip
     """Rejections nobody has answered with a newer version (`known_at`: had answered by then), newest first, with the
-    infant's opaque key where known."""
+    infant's opaque key where known; `limit`: the newest of them."""
     where: list[ColumnElement[bool]] = [rejections.c.superseded_at.is_(None)]
     if known_at is not None:
         open_then = or_(rejections.c.superseded_at.is_(None), rejections.c.superseded_at > known_at)
@@ -164,6 +165,7 @@ def current_rejections(
         )
         .where(*where)
         .order_by(rejections.c.recorded_at.desc(), rejections.c.id.desc())
+        .limit(limit)
     )
     return list(connection.execute(query))
 

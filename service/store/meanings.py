@@ -137,16 +137,14 @@ def give(connection: Connection, site: str, meaning: Meaning, by: str, now: date
         "site": site, "section": meaning.section, "system": meaning.system, "code": meaning.code,
         "concept": dict(meaning.concept), "given_at": now, "given_by": by,
     }  # fmt: skip
-    return connection.execute(insert(meanings).values(values).returning(m.id)).scalar_one()
+    return int(connection.execute(insert(meanings).values(values).returning(m.id)).scalar_one())
 
 
 def withdraw(connection: Connection, site: str, id: int, by: str, now: datetime) -> bool:
     """Let a meaning count no more. False where it did not count."""
     m = meanings.c
     where = (m.site == site, m.id == id, m.withdrawn_at.is_(None))
-    return bool(
-        connection.execute(update(meanings).where(*where).values(withdrawn_at=now, withdrawn_by=by)).rowcount
-    )
+    return bool(connection.execute(update(meanings).where(*where).values(withdrawn_at=now, withdrawn_by=by)).rowcount)
 
 
 def _last(connection: Connection, site: str) -> Any:
@@ -161,4 +159,4 @@ def _stands(connection: Connection, site: Site, number: int) -> bool:
 
 def _put(connection: Connection, site: Site, now: datetime) -> int:
     values = {"site": site.id, "fingerprint": site.fingerprint, "since": now}
-    return connection.execute(insert(mappings).values(values).returning(mappings.c.id)).scalar_one()
+    return int(connection.execute(insert(mappings).values(values).returning(mappings.c.id)).scalar_one())

@@ -15,6 +15,7 @@ from service.flow import Flow
 from service.web.api import CAUTION, api_routes
 from service.web.entry import entry_routes
 from service.web.facade import READ_ONLY, facade_routes
+from service.web.feeds import feed_routes
 from service.web.guard import Answers, Guard, judge
 from service.web.health import health_routes
 from service.web.live import Announcer, live_routes
@@ -44,6 +45,7 @@ def build(
     app.include_router(health_routes(flow.database))
     app.include_router(page_routes())
     app.include_router(entry_routes())
+    app.include_router(feed_routes())
     app.state.looking = Looking(NOBODY, flow, pages)
     app.state.announcer = Announcer(flow.revisions, every)
     app.include_router(live_routes(app.state.announcer))

@@ -41,7 +41,7 @@ STATES: Final[Mapping[str, str]] = {
 }
 """State of an infant -> words."""
 
-NAV: Final[tuple[tuple[str, str], ...]] = (("/unread", N_("Could not be read")),)
+NAV: Final[tuple[tuple[str, str], ...]] = (("/feeds", N_("Feeds")),)
 """(path, words) of the pages beside the lists, in the order of the navigation."""
 
 SAVED: Final[Mapping[str, str]] = {

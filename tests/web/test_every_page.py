@@ -22,10 +22,11 @@ from web.bedside import NORMAL, at, save
 from web.browsing import a_browser, a_page
 from web.conftest import make_app, make_flow
 from web.serving import every_route, serve
-from web.ward import fill, key_of
+from web.ward import fill, key_of, local_age, send
 
 from service.store.database import Database
 from service.web.guard import MACHINES
+from service.web.mend import group_id
 from service.web.sheets import SHEETS
 
 PICTURES = Path(__file__).parents[2] / "build" / "pages"
@@ -38,6 +39,7 @@ STANDS_FOR: dict[str, list[str]] = {
     "site": ["northbank"],
     "kind": ["family", "clinic"],
     "/site/{id}": ["northbank", "eastmere"],
+    "group": [group_id("northbank", "code", "urn:northbank", "AGE")],
 }
 """Parameter of an address, or the address up to it -> what it takes here. A new one is added here."""
 
@@ -61,6 +63,7 @@ def house(postgres_url: str, template_url: str) -> Iterator[House]:
     database = Database(make_url(postgres_url).set(database=name).render_as_string(hide_password=False))
     flow = make_flow(database)
     fill(flow)
+    send(flow, "northbank", local_age("vague", "26w4d"))
     app = make_app(flow)
     with a_browser() as browser, serve(app) as address, httpx.Client(base_url=address, timeout=30) as client:
         assert save(client, at("today", "exam"), **NORMAL).status_code == 303
