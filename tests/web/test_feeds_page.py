@@ -8,7 +8,6 @@ from typing import Any
 
 import httpx
 import pytest
-from fastapi import FastAPI
 from playwright.sync_api import expect
 from web.browsing import a_browser, a_page
 from web.ward import NOW, age, fill, key_of, local_age, newborn, send, two_sites, weight
@@ -26,6 +25,11 @@ TODAY = date(2031, 6, 1)
 def ounces(patient: str, grams: float) -> dict[str, Any]:
     """A weight whose unit word nobody knows."""
     return weight(patient, grams) | {"valueQuantity": {"value": grams, "unit": "gmz"}}
+
+
+@pytest.fixture(autouse=True)
+def as_a_browser(client: httpx.Client) -> None:
+    client.headers["Sec-Fetch-Site"] = "same-origin"
 
 
 def words(answer: httpx.Response) -> str:
@@ -193,7 +197,7 @@ def test_codes_that_say_nothing_are_found_and_the_likely_ones_stand_first(flow: 
     send(flow, "northbank", *[pulse | {"id": f"pulse-{n}"} for n in range(3)], local_age("vague", "26w4d"))
     groups, searched = find_silent(flow, "northbank")
     assert [(group.meant, group.number) for group in groups] == [("AGE", 1), ("HR", 3)]
-    assert searched == 16
+    assert searched == 18
 
 
 def test_a_meaning_is_withdrawn_and_everything_is_offered_to_be_read_again(own_ward: httpx.Client, flow: Flow) -> None:
@@ -239,12 +243,14 @@ def test_no_code_value_or_name_stands_in_an_address(own_ward: httpx.Client, flow
 
 
 @pytest.mark.parametrize("script", [True, False])
-def test_it_fixes_an_unknown_code_and_the_infant_moves_onto_the_list(flow: Flow, served: str, app: FastAPI, script: bool) -> None:
+def test_it_fixes_an_unknown_code_and_the_infant_moves_onto_the_list(
+    flow: Flow, served: str, script: bool
+) -> None:
     fill(flow)
-    send(flow, "northbank", local_age("vague", "26w4d"), weight("vague", 900))
-    with a_browser() as browser, a_page(browser, served, java_script_enabled=script) as page:
+    send(flow, "northbank", local_age("vague", "26w4d"))
+    with a_browser() as browser, a_page(browser, served, java_script_enabled=script) as page:  # 390 px wide
         page.goto("/site/northbank")
-        assert flow.infant(key_of("vague")).decision.missing == ("gestational_age_at_birth",)
+        expect(page.locator(".entry", has_text="Cy Driftwood")).to_have_class(re.compile("unjudged"))
         page.get_by_role("link", name="Feeds").click()
         page.get_by_role("link", name="Northbank", exact=True).last.click()
         page.get_by_role("link", name="Codes that say nothing").click()
@@ -255,12 +261,16 @@ def test_it_fixes_an_unknown_code_and_the_infant_moves_onto_the_list(flow: Flow,
         follows = page.locator(".follows")
         expect(follows).to_contain_text("1 arrival would say something that it does not say now")
         expect(follows).to_contain_text("Cy Driftwood")
-        assert flow.infant(key_of("vague")).decision.missing == ("gestational_age_at_birth",)
+        expect(follows).to_contain_text("Then: to be examined")
+        assert flow.infant(key_of("vague")).decision.state == "unknown", "looking changes nothing"
         page.get_by_label("Who says so?").fill("Ingrid Cable")
         page.get_by_role("button", name="Keep this meaning and read again").click()
         expect(page.get_by_role("status")).to_contain_text("has been read again")
         expect(page.locator("#given ~ .entries")).to_contain_text("Ingrid Cable")
-        assert flow.infant(key_of("vague")).decision.missing == ()
         page.goto("/site/northbank")
+        if page.locator("#later-rows").count():
+            page.locator("#later-rows > summary").click()
         entry = page.locator(".entry", has_text="Cy Driftwood")
-        expect(entry).to_contain_text("First exam")
+        expect(entry).to_contain_text("First eye exam")
+        expect(entry).to_contain_text("26w4d")
+        expect(entry).not_to_have_class(re.compile("unjudged"))
