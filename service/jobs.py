@@ -139,11 +139,14 @@ class Jobs:
             self._flow.note(Cursor(site, "subscription", {"problem": str(error)}))
 
     def reassess(self, site: str) -> None:
-        """Decide what the day that has begun changes, and after a start what another edition does."""
+        """Decide what the day that has begun changes, and after a start what another edition does; then
+        bring the figures up to date."""
         with self._flow.database.alone(f"reassess {site}") as alone:
             if alone:
                 changed = self._flow.reassess(site)
                 log.info("%s: %d infants decided otherwise than before", site, changed)
+                while self._flow.recount(site):
+                    pass
         self.wake({site: False})
 
     # --- when ------------------------------------------------------------------------------------------------------
