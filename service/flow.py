@@ -51,7 +51,6 @@ _KEYS: Final = UUID("3c7a7c1e-8a67-5c55-8a0b-5d6f2f1b9d10")
 _CALENDAR: Final = "calendar"
 """The feed that brings the days: its cursor is the last day that was decided at a site."""
 
-
 ONLY_LOOKS: Final = "your role looks and enters nothing; ask somebody of the unit or the ophthalmologist"
 _ADULT: Final = "this is the record of somebody who was not a newborn when first named, and it names no infant"
 """Why a birth weight on an adult's record is refused: by the decision, not by the reading."""
@@ -223,6 +222,7 @@ class Flow:
             open_after = facts.current_of_arrivals(connection, site, came)
             changes = tuple(infants.decided_since(connection, site, last))
             tried.rollback()
+            self._note(connection, "infant", [(site, UUID(change.key)) for change in changes])
         return Weighed(
             arrivals=len(receipts), speaking=sum(receipt.facts > 0 for receipt in receipts),
             answered=len(open_before - open_after), left=len(open_before & open_after),
@@ -638,6 +638,7 @@ class Flow:
         here = self.site(site)
         with self.database.transaction() as connection:
             rows = facts.current_rejections(connection, here.id, limit=limit)
+            self._note(connection, "list", [(site, None)])
             return [Refused(arrival=row.arrival, **recall.rejection(row)) for row in rows]
 
     def bodies(self, site: str, ids: Collection[int]) -> dict[int, bytes]:

@@ -12,7 +12,7 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Depends
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
-from service.errors import NotUnderstood
+from service.errors import Forbidden, NotUnderstood
 from service.fhir.mending import in_toml, options
 from service.fhir.sites import Site
 from service.store.meanings import Given
@@ -40,7 +40,7 @@ class Connections:
     """The pages of one look."""
 
     def __init__(self, look: Looking) -> None:
-        self._flow, self._pages, self._person = look.flow, look.pages, look.person
+        self._flow, self._pages, self._person, self._mends = look.flow, look.pages, look.person, look.mends
 
     def all(self) -> Response:
         """Every site's health, in one sentence each."""
@@ -63,7 +63,7 @@ class Connections:
                  kept.arrival.feed, len(kept.arrival.body))
                 for kept in self._flow.latest(id, 8)
             ],
-            meanings=[self._given(each, site) for each in reversed(self._flow.meanings(id))], name=self._person.name,
+            meanings=[self._given(each, site) for each in reversed(self._flow.meanings(id))], name=self._person.name, mends=self._mends,
         )  # fmt: skip
         return HTMLResponse(page, status)
 
@@ -84,6 +84,7 @@ class Connections:
         mapped = self._flow.mapped(id).site
         chosen, effect, changes, problem, status = None, list[str](), list[mend.Changed](), "", 200
         if given is not None:
+            self._may_mend()
             key = first(given, "means")
             chosen = mend.choose(group, mapped, key, first(given, f"asks-{key}"))
             problem = chosen.problem
@@ -104,7 +105,7 @@ class Connections:
             system=mend.say_system(group.trouble) if group.trouble else "",
             original=mend.show_original(self._flow, id, group), chosen=chosen, effect=effect, changes=changes,
             toml=in_toml(chosen.meaning.section, chosen.meaning.table) if chosen and chosen.meaning else "",
-            problem=problem, by=first(given or {}, "by") or self._person.name,
+            problem=problem, by=first(given or {}, "by") or self._person.name, mends=self._mends,
         )  # fmt: skip
         return HTMLResponse(page, status)
 
@@ -118,10 +119,12 @@ class Connections:
 
     def say_again(self, id: str) -> Response:
         """Let what the site's server refused be said once more."""
+        self._may_mend()
         self._flow.say_again(id)
         return RedirectResponse(f"/feeds/{id}?done=say-again", 303)
 
     def _act(self, id: str, done: str, act: Any, given: Mapping[str, list[str]]) -> Response:
+        self._may_mend()
         try:
             act(self._by(given))
         except NotUnderstood:
@@ -129,6 +132,10 @@ class Connections:
                 id, problem=_("Say who you are: it is kept with your name. Nothing was changed."), status=422
             )
         return RedirectResponse(f"/feeds/{id}?done={done}", 303)
+
+    def _may_mend(self) -> None:
+        if not self._mends:
+            raise Forbidden(_("what a code means is said by hospital IT; your role looks at this page only"))
 
     def _by(self, given: Mapping[str, list[str]]) -> str:
         return self._person.name or first(given, "by")

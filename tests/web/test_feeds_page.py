@@ -243,9 +243,7 @@ def test_no_code_value_or_name_stands_in_an_address(own_ward: httpx.Client, flow
 
 
 @pytest.mark.parametrize("script", [True, False])
-def test_it_fixes_an_unknown_code_and_the_infant_moves_onto_the_list(
-    flow: Flow, served: str, script: bool
-) -> None:
+def test_it_fixes_an_unknown_code_and_the_infant_moves_onto_the_list(flow: Flow, served: str, script: bool) -> None:
     fill(flow)
     send(flow, "northbank", local_age("vague", "26w4d"))
     with a_browser() as browser, a_page(browser, served, java_script_enabled=script) as page:  # 390 px wide
