@@ -15,7 +15,7 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 from service.errors import Forbidden, NotUnderstood
 from service.fhir.mending import in_toml, options
 from service.fhir.sites import Site
-from service.store.meanings import Given
+from service.store.meanings import Given, beside_file
 from service.web import mend, view
 from service.web.entry import read_typed
 from service.web.looking import Look, Looking
@@ -63,7 +63,8 @@ class Connections:
                  kept.arrival.feed, len(kept.arrival.body))
                 for kept in self._flow.latest(id, 8)
             ],
-            meanings=[self._given(each, site) for each in reversed(self._flow.meanings(id))], name=self._person.name, mends=self._mends,
+            meanings=[self._given(each, site) for each in reversed(self._flow.meanings(id))], name=self._person.name,
+            mends=self._mends,
         )  # fmt: skip
         return HTMLResponse(page, status)
 
@@ -181,13 +182,8 @@ class Connections:
             "given": _("%(who)s, %(moment)s", who=each.by, moment=say_moment(each.at, site, today)),
             "ended": ended and _("withdrawn by %(who)s, %(moment)s", who=each.withdrawn_by,
                                  moment=say_moment(ended, site, today)),
-            "in_file": ended is None and stands_in_file(each, site),
+            "beside": beside_file(site, each.meaning) if ended is None else "",
         }  # fmt: skip
-
-
-def stands_in_file(given: Given, site: Site) -> bool:
-    """Whether the site's file says the same, so that the meaning in the database adds nothing."""
-    return site.having({given.meaning.section: [given.meaning.table]}, site.id).fingerprint == site.fingerprint
 
 
 def feed_routes() -> APIRouter:

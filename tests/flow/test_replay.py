@@ -87,8 +87,8 @@ def test_a_meaning_withdrawn_takes_back_what_was_read_by_it_and_can_be_given_aga
     ward.flow.give_meaning("northgate", UNIT, "IT", ids(ward))
     ward.flow.give_meaning("northgate", AGE, "IT", ids(ward))
     assert ward.rows()["a"].kind == "first-exam"
-    for given in ward.flow.meanings("northgate"):
-        ward.flow.withdraw_meaning("northgate", given.id, "Somebody else")
+    for meaning in ward.flow.meanings("northgate"):
+        ward.flow.withdraw_meaning("northgate", meaning.id, "Somebody else")
     assert ward.flow.to_replay() == ["northgate"]
     replay(ward)
     assert ward.flow.to_replay() == []
@@ -186,15 +186,15 @@ def coded_days(draw: st.DrawFn) -> list[dict[str, Any]]:
 
 def told(ward: Ward, prefix: str) -> list[Any]:
     infants = ward.query(
-        f"SELECT state, eligible, kind, opens, due, closes FROM infants WHERE patient = '{prefix}A'"  # noqa: S608
+        f"SELECT state, eligible, kind, opens, due, closes FROM infants WHERE patient = '{prefix}A'"
     )
     refused = ward.query(
-        "SELECT replace(resource, '%s', ''), path, reason FROM rejections WHERE superseded_at IS NULL"
-        " AND resource LIKE '%%%%/%s%%%%' ORDER BY 1, 2, 3" % (prefix, prefix)  # noqa: S608
+        f"SELECT replace(resource, '{prefix}', ''), path, reason FROM rejections"
+        f" WHERE superseded_at IS NULL AND resource LIKE '%%/{prefix}%%' ORDER BY 1, 2, 3"
     )
     steps = ward.query(
         "SELECT step, type, status, period_start, period_end FROM publications WHERE current"
-        f" AND status = 'requested' AND patient = '{prefix}A' ORDER BY 1, 2"  # noqa: S608
+        f" AND status = 'requested' AND patient = '{prefix}A' ORDER BY 1, 2"
     )
     return [[tuple(row) for row in rows] for rows in (infants, refused, steps)]
 
@@ -215,9 +215,9 @@ def test_reading_again_gives_the_same_as_a_mapping_that_was_right_from_the_start
     ward: Ward, resources, random, split, limit, pick
 ) -> None:
     late, straight = f"l{next(number)}x", f"s{next(number)}x"
-    for given in ward.flow.meanings("northgate"):
-        if given.withdrawn_at is None:
-            ward.flow.withdraw_meaning("northgate", given.id, "IT")
+    for meaning in ward.flow.meanings("northgate"):
+        if meaning.withdrawn_at is None:
+            ward.flow.withdraw_meaning("northgate", meaning.id, "IT")
     order = [*resources, *random.choices(resources, k=2)]
     random.shuffle(order)
     ward.send(*(named(each, late) for each in order[:split]))

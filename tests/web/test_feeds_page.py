@@ -125,8 +125,8 @@ def test_bars_are_as_high_as_their_numbers() -> None:
 
 
 def test_arrivals_are_counted_by_the_days_of_the_site(flow: Flow, database: Database) -> None:
-    moments = [datetime.fromisoformat(each) for each in
-               ("2031-05-31T05:59:00Z", "2031-05-31T06:01:00Z", "2031-06-01T06:01:00Z", "2031-06-01T19:00:00Z")]  # fmt: skip
+    instants = ("2031-05-31T05:59", "2031-05-31T06:01", "2031-06-01T06:01", "2031-06-01T19:00")
+    moments = [datetime.fromisoformat(f"{each}:00Z") for each in instants]
     for moment in moments:
         then = Flow(database, flow.sites, flow.policies, lambda moment=moment: moment)  # type: ignore[misc]
         send(then, "northbank", newborn("a", "Al Lantern", "2031-05-20", "N-1"))
