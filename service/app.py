@@ -29,6 +29,7 @@ from service.feeds.subscription import Kept, keep_subscriptions
 from service.fhir.sites import Site, load_sites
 from service.flow import Clock, Cursor, Flow
 from service.jobs import Jobs
+from service.mending import Mending
 from service.policies import FOLDER, VARIATIONS, load_document, load_policies
 from service.settings import Settings
 from service.store.database import Database, migrate
@@ -80,7 +81,7 @@ class Service:
         header = (f"Authorization: Bearer {secret}",)
         kept = keep_subscriptions(self.connect(here), here, endpoint, header, self.clock())
         found = [{"type": each.criteria.partition("?")[0], "status": each.status} for each in kept]
-        self.flow.note(Cursor(site, "subscription", {"kept": found}))
+        Mending(self.flow).note(Cursor(site, "subscription", {"kept": found}))
         return kept
 
     def _catch_up(self, site: str, cursor: Mapping[str, Any], whole: bool) -> Any:

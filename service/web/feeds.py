@@ -15,6 +15,7 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 from service.errors import Forbidden, NotUnderstood
 from service.fhir.mending import in_toml, options
 from service.fhir.sites import Site
+from service.mending import Mending
 from service.store.meanings import Given, beside_file
 from service.web import mend, view
 from service.web.entry import read_typed
@@ -41,6 +42,7 @@ class Connections:
 
     def __init__(self, look: Looking) -> None:
         self._flow, self._pages, self._person, self._mends = look.flow, look.pages, look.person, look.mends
+        self._mending = Mending(look.flow)
 
     def all(self) -> Response:
         """Every site's health, in one sentence each."""
@@ -52,7 +54,7 @@ class Connections:
     def one(self, id: str, done: str = "", problem: str = "", status: int = 200) -> Response:
         """One site: its feeds, its troubles, what could not be read, and the meanings given here."""
         site = self._flow.site(id)
-        groups = mend.find_groups(self._flow, id)
+        groups = mend.find_groups(self._mending, id)
         health = self._health(site)
         rejected = sum(group.number for group in groups)
         page = self._pages.render(
@@ -61,9 +63,9 @@ class Connections:
             latest=[
                 (say_ago(self._flow.clock() - kept.received_at), say_moment(kept.received_at, site, self._today(site)),
                  kept.arrival.feed, len(kept.arrival.body))
-                for kept in self._flow.latest(id, 8)
+                for kept in self._mending.latest(id, 8)
             ],
-            meanings=[self._given(each, site) for each in reversed(self._flow.meanings(id))], name=self._person.name,
+            meanings=[self._given(each, site) for each in reversed(self._mending.meanings(id))], name=self._person.name,
             mends=self._mends,
         )  # fmt: skip
         return HTMLResponse(page, status)
@@ -71,7 +73,7 @@ class Connections:
     def silent(self, id: str) -> Response:
         """Codes that say nothing because nobody gave them a meaning."""
         site = self._flow.site(id)
-        groups, searched = mend.find_silent(self._flow, id)
+        groups, searched = mend.find_silent(self._mending, id)
         page = self._pages.render(
             "feed-codes.html", here="feeds", site=site, searched=searched,
             groups=[(group, self._say(group, site)) for group in groups],
@@ -81,8 +83,8 @@ class Connections:
     def trouble(self, id: str, name: str, given: Mapping[str, list[str]] | None = None) -> Response:
         """One trouble: the original, what it could mean, what would follow; and saved where that has been seen."""
         site = self._flow.site(id)
-        group = mend.find_group(self._flow, id, name)
-        mapped = self._flow.mapped(id).site
+        group = mend.find_group(self._mending, id, name)
+        mapped = self._mending.mapped(id).site
         chosen, effect, changes, problem, status = None, list[str](), list[mend.Changed](), "", 200
         if given is not None:
             self._may_mend()
@@ -92,11 +94,11 @@ class Connections:
             if chosen.meaning is not None:
                 if first(given, "do") == "save" and first(given, "shown") == chosen.digest:
                     try:
-                        self._flow.give_meaning(id, chosen.meaning, self._by(given), group.came)
+                        self._mending.give(id, chosen.meaning, self._by(given), group.came)
                         return RedirectResponse(f"/feeds/{id}?done=meaning", 303)
                     except NotUnderstood:
                         problem = _("Say who gives the code this meaning: it is kept with your name.")
-                would = self._flow.weigh_meaning(id, chosen.meaning, group.came)
+                would = self._mending.weigh(id, chosen.meaning, group.came)
                 effect = mend.say_effect(would, group.rejected)
                 changes = sorted(map(mend.say_change, would.changes), key=lambda each: (not each.off, each.key))
             status = 422 if problem else 200
@@ -104,7 +106,7 @@ class Connections:
             "feed-trouble.html", here="feeds", site=site, group=group, says=self._say(group, site),
             options=[(each, mend.say_option(each)) for each in options(group.trouble, mapped)] if group.trouble else [],
             system=mend.say_system(group.trouble) if group.trouble else "",
-            original=mend.show_original(self._flow, id, group), chosen=chosen, effect=effect, changes=changes,
+            original=mend.show_original(self._mending, id, group), chosen=chosen, effect=effect, changes=changes,
             toml=in_toml(chosen.meaning.section, chosen.meaning.table) if chosen and chosen.meaning else "",
             problem=problem, by=first(given or {}, "by") or self._person.name, mends=self._mends,
         )  # fmt: skip
@@ -112,11 +114,11 @@ class Connections:
 
     def withdraw(self, id: str, meaning: int, given: Mapping[str, list[str]]) -> Response:
         """Let a meaning count no more."""
-        return self._act(id, "withdrawn", lambda by: self._flow.withdraw_meaning(id, meaning, by), given)
+        return self._act(id, "withdrawn", lambda by: self._mending.withdraw(id, meaning, by), given)
 
     def replay(self, id: str, given: Mapping[str, list[str]]) -> Response:
         """Let everything stored be read again under the mapping of now."""
-        return self._act(id, "replay", lambda by: self._flow.ask_replay(id, by), given)
+        return self._act(id, "replay", lambda by: self._mending.ask_replay(id, by), given)
 
     def say_again(self, id: str) -> Response:
         """Let what the site's server refused be said once more."""
@@ -142,9 +144,9 @@ class Connections:
         return self._person.name or first(given, "by")
 
     def _health(self, site: Site) -> Health:
-        otherwise = self._flow.unread_since(site.id)
-        asked = bool(otherwise) and site.id in self._flow.to_replay()
-        traffic = self._flow.traffic(site.id)
+        otherwise = self._mending.to_read_again(site.id)
+        asked = bool(otherwise) and site.id in self._mending.asked()
+        traffic = self._mending.traffic(site.id)
         return say_health(site, traffic, otherwise, asked, self._flow.clock(), self._today(site))
 
     def _today(self, site: Site) -> Any:

@@ -29,7 +29,7 @@ from service.fhir.mending import (
     resources_of,
 )
 from service.fhir.sites import TEXT, Site
-from service.flow import Flow, Refused, Weighed
+from service.mending import Mending, Refused, Weighed
 from service.store.infants import Change
 from service.store.meanings import Meaning
 from service.web import view
@@ -94,12 +94,12 @@ def group_id(site: str, *parts: str) -> str:
     return hashlib.sha256("\x1f".join((site, *parts)).encode()).hexdigest()[:16]
 
 
-def find_groups(flow: Flow, site: str) -> list[Group]:
+def find_groups(mending: Mending, site: str) -> list[Group]:
     """What could not be read at a site, equal troubles together: those that an entry in the mapping answers first, the
     largest first. Raises NotFound."""
-    mapped = flow.mapped(site).site
-    refused = flow.refused_at(site, SHOWN)
-    bodies = flow.bodies(site, {each.arrival for each in refused})
+    mapped = mending.mapped(site).site
+    refused = mending.refused(site, SHOWN)
+    bodies = mending.bodies(site, {each.arrival for each in refused})
     known: dict[int, dict[str, dict[str, Any]]] = {}
     groups: dict[str, Group] = {}
     for each in refused:
@@ -113,12 +113,12 @@ def find_groups(flow: Flow, site: str) -> list[Group]:
     return sorted(groups.values(), key=lambda group: (group.trouble is None, -group.number, group.id))
 
 
-def find_silent(flow: Flow, site: str) -> tuple[list[Group], int]:
+def find_silent(mending: Mending, site: str) -> tuple[list[Group], int]:
     """Codes of the Observations and Procedures that came last which nobody gave a meaning, and which therefore say
     nothing; those whose words sound like what decides about eye exams first. And how many arrivals were searched."""
-    mapped = flow.mapped(site).site
+    mapped = mending.mapped(site).site
     groups: dict[str, Group] = {}
-    latest = flow.latest(site, SEARCHED)
+    latest = mending.latest(site, SEARCHED)
     for kept in latest:
         for resource in resources_of(kept.arrival.body):
             trouble = find_unknown(resource, mapped)
@@ -146,9 +146,9 @@ def _sound(group: Group) -> str:
     return f"{group.trouble.words} {group.trouble.code}".casefold() if group.trouble else ""
 
 
-def find_group(flow: Flow, site: str, id: str) -> Group:
+def find_group(mending: Mending, site: str, id: str) -> Group:
     """One group by its name, among the rejections and the codes without a meaning. Raises NotFound."""
-    for groups in (find_groups(flow, site), find_silent(flow, site)[0]):
+    for groups in (find_groups(mending, site), find_silent(mending, site)[0]):
         for group in groups:
             if group.id == id:
                 return group
@@ -313,8 +313,8 @@ def _say(decision: Decision) -> str:
     return _("%(state)s: %(task)s, by %(day)s", state=words, task=task, day=by)
 
 
-def show_original(flow: Flow, site: str, group: Group) -> Markup:
+def show_original(mending: Mending, site: str, group: Group) -> Markup:
     """One of the originals, with the place of the trouble marked."""
     arrival, reference, path = group.sample
-    body = flow.bodies(site, [arrival])[arrival]
+    body = mending.bodies(site, [arrival])[arrival]
     return mark_original(pick_resource(body, reference), path)

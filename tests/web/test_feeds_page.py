@@ -13,6 +13,7 @@ from web.browsing import a_browser, a_page
 from web.ward import NOW, age, fill, key_of, local_age, newborn, send, two_sites, weight
 
 from service.flow import Cursor, Flow
+from service.mending import Mending
 from service.store.database import Database
 from service.store.traffic import DAYS, Feed, Said, Stuck, Traffic
 from service.web.mend import find_groups, find_silent, group_id
@@ -130,10 +131,10 @@ def test_arrivals_are_counted_by_the_days_of_the_site(flow: Flow, database: Data
     for moment in moments:
         then = Flow(database, flow.sites, flow.policies, lambda moment=moment: moment)  # type: ignore[misc]
         send(then, "northbank", newborn("a", "Al Lantern", "2031-05-20", "N-1"))
-    (feed,) = flow.traffic("northbank").feeds
+    (feed,) = Mending(flow).traffic("northbank").feeds
     assert [number for _day, number in feed.by_day][-3:] == [1, 1, 2]  # midnight in Denver is 06:00 UTC
     assert (feed.last, feed.gaps, feed.longest) == (moments[-1], 3, timedelta(hours=24))
-    assert flow.traffic("eastmere").feeds == ()
+    assert Mending(flow).traffic("eastmere").feeds == ()
 
 
 # --- pages ---------------------------------------------------------------------------------------------------------
@@ -143,7 +144,7 @@ def test_all_sites_and_one_site_say_how_they_are(own_ward: httpx.Client, flow: F
     said = words(own_ward.get("/feeds"))
     assert "Northbank Heard from less than a minute ago" in said
     assert "1 thing could not be read" in said
-    flow.note(Cursor("northbank", "subscription", {"kept": [{"type": "Patient", "status": "active"}]}))
+    Mending(flow).note(Cursor("northbank", "subscription", {"kept": [{"type": "Patient", "status": "active"}]}))
     one = words(own_ward.get("/feeds/northbank"))
     assert "1.36 g is not a plausible birth weight" in one
     assert "None: the site’s file alone says what its codes mean." in one
@@ -154,7 +155,7 @@ def test_equal_troubles_stand_together_and_one_answer_serves_them_all(own_ward: 
     for n in range(4):
         send(flow, "northbank", newborn(f"u{n}", f"Una {n}", "2031-05-20", f"U-{n}"), age(f"u{n}", 240),
              ounces(f"u{n}", 900 + n))  # fmt: skip
-    group, other = find_groups(flow, "northbank")
+    group, other = find_groups(Mending(flow), "northbank")
     assert (group.number, group.meant, other.trouble) == (4, "gmz", None)
     address = f"/feeds/northbank/trouble/{group.id}"
     page = words(own_ward.get(address))
@@ -165,17 +166,17 @@ def test_equal_troubles_stand_together_and_one_answer_serves_them_all(own_ward: 
     assert "4 of these rejections would be answered." in said
     assert "4 infants would be decided about otherwise" in said
     assert "[[word]] says = &#34;gmz&#34; means = &#34;g&#34;" in said
-    assert len(find_groups(flow, "northbank")) == 2, "nothing is kept before it is saved"
+    assert len(find_groups(Mending(flow), "northbank")) == 2, "nothing is kept before it is saved"
     digest = re.search(r'name="shown" value="(\w+)"', shown.text)
     assert digest
     unsigned = own_ward.post(address, data={"means": "g", "do": "save", "shown": digest[1], "by": " "})
     assert unsigned.status_code == 422
     other_choice = own_ward.post(address, data={"means": "kg", "do": "save", "shown": digest[1], "by": "IT"})
     assert other_choice.status_code == 200, "what was not shown is not saved"
-    assert flow.meanings("northbank") == []
+    assert Mending(flow).meanings("northbank") == []
     saved = own_ward.post(address, data={"means": "g", "do": "save", "shown": digest[1], "by": "Ingrid Cable"})
     assert saved.status_code == 303
-    assert [each.trouble for each in find_groups(flow, "northbank")] == [None]
+    assert [each.trouble for each in find_groups(Mending(flow), "northbank")] == [None]
     assert flow.infant(key_of("u0")).infant.birth_weight.value == 900
     assert "Ingrid Cable" in words(own_ward.get(saved.headers["location"]))
     assert own_ward.get(address).status_code == 404
@@ -195,7 +196,7 @@ def test_codes_that_say_nothing_are_found_and_the_likely_ones_stand_first(flow: 
     pulse = age("vague", 0) | {"id": "vague-pulse", "valueInteger": 140}
     pulse["code"] = {"coding": [{"system": "urn:northbank", "code": "HR", "display": "Heart rate"}]}
     send(flow, "northbank", *[pulse | {"id": f"pulse-{n}"} for n in range(3)], local_age("vague", "26w4d"))
-    groups, searched = find_silent(flow, "northbank")
+    groups, searched = find_silent(Mending(flow), "northbank")
     assert [(group.meant, group.number) for group in groups] == [("AGE", 1), ("HR", 3)]
     assert searched == 18
 
@@ -208,13 +209,13 @@ def test_a_meaning_is_withdrawn_and_everything_is_offered_to_be_read_again(own_w
     assert digest
     own_ward.post(address, data={"means": "gestation", "do": "save", "shown": digest[1], "by": "IT"})
     assert flow.infant(key_of("vague")).infant.gestation.value is not None
-    (given,) = flow.meanings("northbank")
+    (given,) = Mending(flow).meanings("northbank")
     withdraw = f"/feeds/northbank/meaning/{given.id}/withdraw"
     assert own_ward.post(withdraw, data={"by": ""}).status_code == 422
     assert own_ward.post(withdraw, data={"by": "IT"}).status_code == 303
     assert own_ward.post(withdraw, data={"by": "IT"}).status_code == 404
     assert "still to be read again" in words(own_ward.get("/feeds/northbank"))
-    while flow.replay("northbank"):
+    while Mending(flow).replay("northbank"):
         pass
     assert flow.infant(key_of("vague")).infant.gestation.value is None
     assert "still to be read again" not in words(own_ward.get("/feeds/northbank"))
@@ -227,9 +228,9 @@ def test_a_site_file_that_changed_offers_a_replay_on_the_page(own_ward: httpx.Cl
     flow.mappings.__init__()  # type: ignore[misc] -- as a start does
     assert "Read what is stored again" in words(own_ward.get("/feeds/northbank"))
     assert own_ward.post("/feeds/northbank/replay", data={"by": ""}).status_code == 422
-    assert flow.to_replay() == []
+    assert Mending(flow).asked() == []
     assert own_ward.post("/feeds/northbank/replay", data={"by": "IT"}).status_code == 303
-    assert flow.to_replay() == ["northbank"]
+    assert Mending(flow).asked() == ["northbank"]
 
 
 def test_no_code_value_or_name_stands_in_an_address(own_ward: httpx.Client, flow: Flow) -> None:
