@@ -482,6 +482,7 @@ class Flow:
             return infants.high_water(connection, sorted(self.sites))
 
     def witnessed(self, connection: Connection, kind: str, about: Sequence[tuple[str, UUID | None]]) -> None:
+        """Tell whoever writes down what is shown and changed."""
         if self._witness is not None and about:
             self._witness(connection, kind, about)
 

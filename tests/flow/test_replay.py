@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import time
 from dataclasses import replace
 from typing import Any
 
@@ -14,6 +15,7 @@ from hypothesis import strategies as st
 from service.errors import ConfigurationError, NotFound, NotUnderstood
 from service.fhir.sites import Site
 from service.flow import Flow
+from service.jobs import Jobs
 from service.mending import Mending
 from service.store.database import Database
 from service.store.meanings import Meaning
@@ -173,6 +175,24 @@ def test_a_file_changed_on_disk_offers_to_read_again(ward: Ward, database: Datab
     assert ward.rows()["a"].kind == "first-exam"
     same = Flow(database, {**sites, "northgate": replace(mapped)}, ward.flow.policies, ward.flow.clock)
     assert Mending(same).to_read_again("northgate") == 0
+
+
+def test_a_job_reads_the_rest_again_and_goes_on_where_one_was_stopped(ward: Ward) -> None:
+    ward.send(patient("a"), weight("a", 900), *(local_age("a", "26w4d", n) for n in range(1, 8)))
+    Mending(ward.flow).give("northgate", AGE, "IT", [])
+    assert len(Mending(ward.flow).replay("northgate", limit=4)) == 4
+    assert Mending(ward.flow).to_read_again("northgate") == 5
+    jobs = Jobs(ward.flow, {}, lambda *_: [], lambda _: None, frozenset(), frozenset())
+    jobs.start()
+    try:
+        until = time.monotonic() + 60
+        while Mending(ward.flow).asked():
+            assert time.monotonic() < until, "it never happened"
+            time.sleep(0.1)
+    finally:
+        jobs.stop()
+    assert Mending(ward.flow).to_read_again("northgate") == 0
+    assert ward.rows()["a"].decision.missing == ()
 
 
 @st.composite
