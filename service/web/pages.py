@@ -50,7 +50,7 @@ STATES: Final[Mapping[str, str]] = {
 """State of an infant -> words."""
 
 NAV: Final[tuple[tuple[str, str], ...]] = (
-    ("/unread", N_("Could not be read")),
+    ("/feeds", N_("Feeds")),
     ("/audit", N_("Who looked")),
     ("/people", N_("People")),
     ("/policies", N_("Policies")),
