@@ -221,6 +221,11 @@ def test_buckets_and_days_over(opens: int, due: int, closes: int, where: str, ov
     assert days_over(listed, TODAY) == over
 
 
+def test_a_running_treatment_clock_is_todays_whatever_day_is_best() -> None:
+    assert bucket(entry(-1, 2, 3, kind="treatment"), TODAY) == "today"
+    assert bucket(entry(-1, 2, 3, kind="repeat-exam"), TODAY) == "this-week"
+
+
 @given(entries)
 def test_every_entry_has_one_bucket_and_overdue_is_what_has_days_over(listed: list[Entry]) -> None:
     for each in listed:

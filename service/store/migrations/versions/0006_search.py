@@ -6,10 +6,10 @@ from __future__ import annotations
 from alembic import op
 from sqlalchemy import text
 
-from service.store.people import words_of
+from service.store.lookup import words_of
 
-revision = "0005"
-down_revision = "0002"
+revision = "0006"
+down_revision = "0005"
 
 COLUMN = """
 ALTER TABLE infants ADD COLUMN words text[] DEFAULT '{}' NOT NULL;

@@ -16,7 +16,7 @@ from sqlalchemy.engine import make_url
 
 from service.store import infants
 from service.store.database import Database
-from service.store.people import fold, search, words_of
+from service.store.lookup import fold, search, words_of
 
 NOW = datetime(2031, 6, 1, 3, 0, tzinfo=UTC)
 TODAY = date(2031, 6, 1)
