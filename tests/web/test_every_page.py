@@ -76,7 +76,7 @@ def house(postgres_url: str, template_url: str) -> Iterator[House]:
         assert save(client, at("today", "exam"), **NORMAL).status_code == 303
         (exam,) = (fact for fact in flow.infant(key_of("today")).facts if fact.name == "exam")
         asked = client.post("/found", data={"who": "ada"}, headers={"Sec-Fetch-Site": "same-origin"})
-        token = asked.headers["location"].rpartition("/")[2]
+        token = asked.headers["location"].rpartition("/")[2].partition("#")[0]
         yield House(app, browser, address, exam.resource.partition("/")[2], token)
     database.close()
 
