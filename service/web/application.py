@@ -48,7 +48,7 @@ def build(
     app.include_router(facade_routes(flow, publications, flow.sites, clock, release, base_url))
     app.include_router(health_routes(database, lambda: {site: flow.today(site) for site in flow.sites}))
     app.include_router(page_routes(flow, pages))
-    app.include_router(entry_routes(flow, pages))
+    app.include_router(entry_routes())
     app.state.looking = Looking(NOBODY, flow, pages)
     app.state.announcer = Announcer(flow.revision, every)
     app.add_api_route("/events", app.state.announcer.answer, methods=["GET"], include_in_schema=False)

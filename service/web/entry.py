@@ -8,8 +8,9 @@ written over that the person has not seen. There is no sign-in yet: the author i
 
 from __future__ import annotations
 
+import hashlib
 import json
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from datetime import date, datetime
 from typing import Annotated, Any, Final
@@ -22,21 +23,23 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
-from service.core.findings import SIDES
+from service.core.findings import SIDES, Side, parse_exam
 from service.core.infant import Fact
-from service.errors import NotFound, NotUnderstood
+from service.errors import ConfigurationError, NotFound, NotUnderstood
 from service.fhir.forms import fill
 from service.fhir.read import read_body
 from service.fhir.step import is_closed
-from service.flow import Flow, InfantView
+from service.flow import InfantView
 from service.store.arrivals import Arrival
 from service.web import typed as sheet_typed
-from service.web.pages import Pages
-from service.web.past import HAND, Written, say_fact, version_of, written
+from service.web.looking import Look, Looking
+from service.web.past import HAND, Written, say_details, say_fact, version_of, written
+from service.web.retina import draw_retina
 from service.web.sheets import EYE, SHEETS, Sheet
-from service.web.typed import SAME, Answers, first
+from service.web.typed import SAME, Answers, as_drawn, first
 from service.web.view import Asked, capitalize, say_dates_in, say_steps
-from service.web.weigh import say_before, warn
+from service.web.weigh import last_time, say_before, warn
+from service.web.words import _
 
 MOST_BYTES: Final = 64 * 1024
 """The largest body that a sheet can be sent as."""
@@ -45,7 +48,8 @@ MOST_BYTES: Final = 64 * 1024
 @dataclass(frozen=True, slots=True)
 class Follows:
     """What would follow if a sheet were saved: what would be on record, what could not be read of it, what is asked for
-    then and was asked for before, what to weigh, and what is said of the infant then that is, or is not, new."""
+    then and was asked for before, what to weigh, what is said of the infant then that is, or is not, new, and each eye in
+    all the words there are for it."""
 
     says: tuple[tuple[str, str], ...]
     refused: tuple[str, ...]
@@ -55,6 +59,7 @@ class Follows:
     flags: tuple[str, ...]
     as_before: tuple[str, ...]
     state: str
+    eyes: tuple[tuple[Side, str], ...] = ()
 
 
 async def read_typed(request: Request) -> dict[str, list[str]]:
@@ -75,8 +80,9 @@ async def read_typed(request: Request) -> dict[str, list[str]]:
 class Bedside:
     """Shows sheets, tries out what was typed, and saves it."""
 
-    def __init__(self, flow: Flow, pages: Pages) -> None:
-        self._flow, self._pages = flow, pages
+    def __init__(self, look: Looking) -> None:
+        self._flow, self._pages = look.flow, look.pages
+        self._person = look.person
 
     # --- a sheet -----------------------------------------------------------------------------------------------------
 
@@ -85,9 +91,9 @@ class Bedside:
         sheet, seen, now = self._open(key, path)
         if path == "reopen":
             closing = _closing(seen)
-            return self._sheet(sheet, seen, now, sheet_typed.start(sheet, now), closing.id, closing.version)
+            return self._sheet(sheet, seen, now, self._start(sheet, now), closing.id, closing.version)
         if id is None:
-            return self._sheet(sheet, seen, now, sheet_typed.start(sheet, now), str(uuid4()), 0)
+            return self._sheet(sheet, seen, now, self._start(sheet, now), str(uuid4()), 0)
         known = _find(seen, path, id)
         return self._sheet(sheet, seen, now, sheet_typed.typed_of(sheet, known.says), id, known.version, known=known)
 
@@ -96,6 +102,8 @@ class Bedside:
         sheet, seen, now = self._open(key, path)
         id, base = _address(given)
         known = next((each for each in written(seen) if each.id == id), None)
+        if (wanted := first(given, "do").removeprefix("last.")) in SIDES and sheet.eyes:
+            return self._sheet(sheet, seen, now, _take_over(seen, given, wanted, now.date()), id, base, known=known)
         answers = sheet_typed.read(sheet, given, now, _born(seen))
         basis = seen.course.until(now.date()).basis
         moved = path == "close" and first(given, "basis") != basis
@@ -111,7 +119,7 @@ class Bedside:
         stands = version_of(seen, id)
         if stands > base:
             if self._says(seen, self._body(sheet, seen, answers, id, stands, now), id, stands):
-                return _saved(seen, path)
+                return _saved(seen, path, id)
             return self._conflict(sheet, seen, now, given, id, stands, answers)
         body = self._body(sheet, seen, answers, id, base + 1, now)
         follows = self._try(sheet, seen, body, f"QuestionnaireResponse/{id}", base + 1, now.date(), answers)
@@ -125,12 +133,12 @@ class Bedside:
             return self._sheet(sheet, seen, now, given, id, base, answers, follows, known, note)
         (receipt,) = self._flow.accept([Arrival(seen.site.id, HAND, body)])
         if not receipt.digested:
-            return _saved(seen, "waiting")
+            return _saved(seen, "waiting", id)
         if not receipt.facts:  # somebody saved the same version a moment before
             seen = self._flow.infant(key)
             if not self._says(seen, body, id, base + 1):
                 return self._conflict(sheet, seen, now, given, id, version_of(seen, id), answers)
-        return _saved(seen, path)
+        return _saved(seen, path, id)
 
     def _conflict(
         self, sheet: Sheet, seen: InfantView, now: datetime, given: Mapping[str, list[str]], id: str, stands: int,
@@ -155,7 +163,7 @@ class Bedside:
         sheet, seen, now = self._open(key, path)
         known = _find(seen, path, id)
         if known.withdrawn:
-            return _saved(seen, "withdrawn")
+            return _saved(seen, "withdrawn", id)
         by = first(given, "by")
         if not by:
             return self._error(sheet, seen, now, known, "Say who takes it back.", status=422)
@@ -163,7 +171,7 @@ class Bedside:
             note = "It was changed since this page was opened. Look at it again."
             return self._error(sheet, seen, now, known, note, by, status=409)
         self._flow.accept([Arrival(seen.site.id, HAND, self._retraction(sheet, seen, known, by, now))])
-        return _saved(seen, "withdrawn")
+        return _saved(seen, "withdrawn", id)
 
     def _error(
         self, sheet: Sheet, seen: InfantView, now: datetime, known: Written, note: str = "", by: str = "",
@@ -185,6 +193,9 @@ class Bedside:
         )  # fmt: skip
 
     # --- the parts ---------------------------------------------------------------------------------------------------
+
+    def _start(self, sheet: Sheet, now: datetime) -> dict[str, list[str]]:
+        return sheet_typed.start(sheet, now, self._person.name)
 
     def _open(self, key: str, path: str) -> tuple[Sheet, InfantView, datetime]:
         """The sheet, the infant, and now on the site's wall."""
@@ -238,6 +249,7 @@ class Bedside:
             flags=tuple(flag for flag in said if flag not in before),
             as_before=tuple(flag for flag in said if flag in before),
             state=then.decision.state,
+            eyes=tuple(_eyes(says)),
         )
 
     def _sheet(
@@ -248,7 +260,10 @@ class Bedside:
         policy = self._flow.policy_on(seen.site.id, now.date())
         return self._page(
             "entry.html", sheet, seen, now, status,
-            typed=typed, id=id, base=base, follows=follows, known=known, note=note,
+            typed=typed, drawn=as_drawn(typed), draw_retina=draw_retina,
+            last=last_time(seen, now.date()) if sheet.eyes and not base else {},
+            draft=f"{seen.key}/{sheet.path}" + (f"/{id}" if base else ""), mark=_mark(self._person.name),
+            id=id, base=base, follows=follows, known=known, note=note,
             problems=dict(answers.problems) if answers else {},
             digest=answers.digest if answers and follows else "",
             basis=seen.course.until(now.date()).basis if sheet.path == "close" else "",
@@ -305,8 +320,38 @@ def _closing(seen: InfantView) -> Written:
     return max(here, key=lambda each: each[:2])[2]
 
 
-def _saved(seen: InfantView, what: str) -> Response:
-    return RedirectResponse(f"/infant/{seen.key}?saved={what}", 303)
+def _saved(seen: InfantView, what: str, id: str) -> Response:
+    return RedirectResponse(f"/infant/{seen.key}?saved={what}&record={id}", 303)
+
+
+def _take_over(seen: InfantView, given: Mapping[str, list[str]], side: str, today: date) -> dict[str, list[str]]:
+    """What was typed, with the findings of one eye replaced by those of the last time. Nothing of it is saved by that."""
+    last = last_time(seen, today).get(side)
+    if last is None:
+        return dict(given)
+    kept = {f"{side}.{each.name}" for each in EYE} - {f"{side}.view", f"{side}.note"}
+    again = {f"{side}.{name}": said for name, said in last.typed.items()}
+    same = {SAME} if side == "left" else set()
+    return {name: said for name, said in given.items() if name not in kept | same} | again
+
+
+def _eyes(says: list[Fact]) -> Iterator[tuple[Side, str]]:
+    """Each eye of an exam in all the words there are for it."""
+    value = next((fact.value for fact in says if fact.name == "exam"), None)
+    if value is None:
+        return
+    try:
+        exam = parse_exam(value, "exam")
+    except ConfigurationError:  # a withdrawn one, written under rules that have been tightened since
+        return
+    for side in SIDES:
+        eye = exam.eye(side)
+        yield side, "; ".join([capitalize(str(eye)), *say_details(eye)])
+
+
+def _mark(name: str) -> str:
+    """Whose drafts these are, without saying so: a draft of somebody else on the same machine is thrown away."""
+    return hashlib.sha256(name.encode()).hexdigest()[:12]
 
 
 def _born(seen: InfantView) -> date | None:
@@ -326,29 +371,29 @@ def _content(facts: list[Fact]) -> set[str]:
 Given = Annotated[dict[str, list[str]], Depends(read_typed)]
 
 
-def entry_routes(flow: Flow, pages: Pages) -> APIRouter:
+def entry_routes() -> APIRouter:
     """/infant/{key}/{sheet}, …/{id} to correct, …/{id}/error to take back. Every sheet posts to its own address."""
     router = APIRouter(include_in_schema=False, default_response_class=HTMLResponse)
-    bedside, read = Bedside(flow, pages), ["GET", "HEAD"]
+    read = ["GET", "HEAD"]
 
     @router.api_route("/infant/{key}/{path}", methods=read)
-    def empty(key: str, path: str) -> Response:
-        return bedside.show(key, path)
+    def empty(look: Look, key: str, path: str) -> Response:
+        return Bedside(look).show(key, path)
 
     @router.api_route("/infant/{key}/{path}", methods=["POST"])
-    def take(key: str, path: str, given: Given) -> Response:
-        return bedside.take(key, path, given)
+    def take(look: Look, key: str, path: str, given: Given) -> Response:
+        return Bedside(look).take(key, path, given)
 
     @router.api_route("/infant/{key}/{path}/{id}", methods=read)
-    def correct(key: str, path: str, id: str) -> Response:
-        return bedside.show(key, path, id)
+    def correct(look: Look, key: str, path: str, id: str) -> Response:
+        return Bedside(look).show(key, path, id)
 
     @router.api_route("/infant/{key}/{path}/{id}/error", methods=read)
-    def show_error(key: str, path: str, id: str) -> Response:
-        return bedside.show_error(key, path, id)
+    def show_error(look: Look, key: str, path: str, id: str) -> Response:
+        return Bedside(look).show_error(key, path, id)
 
     @router.api_route("/infant/{key}/{path}/{id}/error", methods=["POST"])
-    def take_error(key: str, path: str, id: str, given: Given) -> Response:
-        return bedside.take_error(key, path, id, given)
+    def take_error(look: Look, key: str, path: str, id: str, given: Given) -> Response:
+        return Bedside(look).take_error(key, path, id, given)
 
     return router

@@ -18,6 +18,7 @@ from service.errors import ConfigurationError
 from service.flow import InfantView
 from service.web.sheets import SHEET_OF
 from service.web.view import join_words, say_missing, say_steps
+from service.web.words import N_
 
 HAND: Final = "hand"
 """The feed that brings what was typed in here."""
@@ -69,6 +70,20 @@ def written(seen: InfantView) -> list[Written]:
             )
         )  # fmt: skip
     return sorted(found, key=lambda each: each.at, reverse=True)
+
+
+def undo(seen: InfantView, saved: str, id: str) -> tuple[tuple[str, str], ...]:
+    """(address, words) of what takes back, or changes, what was just saved under an id: `saved` is its sheet, or
+    "withdrawn". The address stands under that of the infant."""
+    found = next((each for each in written(seen) if each.id == id), None)
+    if found is None:
+        return ()
+    place = f"{found.sheet}/{id}"
+    if found.withdrawn:
+        return ((place, N_("Enter it again")),)
+    if saved == "reopen":
+        return ((place, N_("Close it again")),)
+    return (f"{place}/error", N_("Undo")), (place, N_("Correct"))
 
 
 def version_of(seen: InfantView, id: str) -> int:
@@ -153,7 +168,8 @@ def say_details(eye: Eye) -> list[str]:
     if eye.view == "poor":
         details.append("poor view")
     if eye.clock_hours:
-        details.append(f"{eye.clock_hours} clock hours")
+        named = f" ({', '.join(map(str, eye.clock_positions))})" if eye.clock_positions else ""
+        details.append(f"{eye.clock_hours} clock hours{named}")
     if eye.notch:
         details.append("with a notch")
     if eye.near_zone_i:

@@ -21,7 +21,8 @@ NOT_SAID: Final = ("", "Not said")
 
 @dataclass(frozen=True, slots=True)
 class Field:
-    """One thing asked. `kind`: text, day, time, number, choice (one of `options`), flag (a box), flags (boxes).
+    """One thing asked. `kind`: text, day, time, number, choice (one of `options`), flag (a box), flags (boxes),
+    hours (a box for each hour of the clock).
     `rare` fields stand in the folded part, which opens by itself when one of them is filled in."""
 
     name: str
@@ -84,7 +85,9 @@ EYE: Final[tuple[Field, ...]] = (
     Field("nasal_at_ora", "Nasal vessels reach the ora serrata", "choice", _YES_NO, rare=True),
     Field("near_zone_i", "Immature vessels close to zone I", "flag", rare=True),
     Field("notch", "The zone is reached by a notch of one or two clock hours", "flag", rare=True),
-    Field("clock_hours", "Clock hours of disease", "number", rare=True),
+    Field("clock_positions", "Clock hours of disease", "hours", rare=True,
+          hint="As you see the eye: 3 is nasal in the right eye and temporal in the left."),
+    Field("clock_hours", "Clock hours, where only their number is known", "number", rare=True),
     Field("avascular_site", "Where retina stays avascular", rare=True),
     Field("avascular_extent", "Extent of avascular retina, in disc diameters", "number", rare=True),
     Field("note", "Note on this eye: pupil, tunica, media, haemorrhage", rare=True),

@@ -41,16 +41,23 @@ class Answers:
         return hashlib.sha256(json.dumps([self.value, self.author], sort_keys=True).encode()).hexdigest()[:16]
 
 
+HOURS: Final = tuple(str(hour) for hour in range(1, 13))
+"""The hours of the clock."""
+
+
 def first(typed: Typed, name: str) -> str:
     """What was typed into a field, "" when nothing was."""
     return (typed.get(name) or [""])[0].strip()
 
 
-def start(sheet: Sheet, now: datetime) -> dict[str, list[str]]:
-    """A sheet nobody has typed into: today and now at the site, and eyes that are seen well."""
+def start(sheet: Sheet, now: datetime, name: str = "") -> dict[str, list[str]]:
+    """A sheet nobody has typed into: today and now at the site, eyes that are seen well, and the `name` of whoever is
+    signed in as the author of what they write down themselves."""
     typed = {"on": [now.date().isoformat()]} if any(each.name == "on" for each in sheet.fields) else {}
     if sheet.eyes:
         typed |= {"at": [f"{now:%H:%M}"]} | {f"{side}.view": ["adequate"] for side in SIDES}
+    if name and sheet.author == "by":
+        typed["by"] = [name]
     return typed
 
 
@@ -86,6 +93,11 @@ def _read_field(asked: Field, typed: Typed, name: str) -> Any:
     text = first(typed, name)
     if asked.kind == "flags":
         return [each for each in typed.get(name, ()) if each]
+    if asked.kind == "hours":
+        hours = [each for each in typed.get(name, ()) if each]
+        if not set(hours) <= set(HOURS):
+            raise ValueError("These are no hours of the clock.")
+        return ", ".join(sorted(set(hours), key=int)) or None
     if asked.kind == "flag":
         return True if text else None
     if not text:
@@ -154,7 +166,7 @@ def _read_eyes(typed: Typed) -> tuple[dict[str, Any], dict[str, str]]:
                     "off, or set the findings back to “Not said”."
                 )
             elif "right" in value:
-                value["left"] = value["right"]
+                value["left"] = _as_the_other(value["right"])
             continue
         eye, problem = _read_eye(typed, side)
         if problem:
@@ -162,6 +174,24 @@ def _read_eyes(typed: Typed) -> tuple[dict[str, Any], dict[str, str]]:
         elif eye:
             value[side] = eye
     return value, problems
+
+
+def _as_the_other(eye: Mapping[str, Any]) -> dict[str, Any]:
+    """The left eye where it is as the right one: how many clock hours, not which. The eyes are mirror images, and
+    whoever says "the same" has not said on which side."""
+    same = {key: said for key, said in eye.items() if key != "clock_positions"}
+    if named := eye.get("clock_positions"):
+        same.setdefault("clock_hours", len(named.split(",")))
+    return same
+
+
+def as_drawn(typed: Typed) -> dict[str, Sequence[str]]:
+    """What was typed as it is drawn: with the left eye as the right one where that is ticked."""
+    if not first(typed, SAME):
+        return dict(typed)
+    right = {name: said for name, said in typed.items() if name.startswith("right.") and "clock" not in name}
+    left = {f"left.{name.removeprefix('right.')}": said for name, said in right.items()}
+    return {name: said for name, said in typed.items() if not name.startswith("left.")} | left
 
 
 def _says(typed: Typed, side: str) -> bool:
@@ -266,21 +296,30 @@ def typed_of(sheet: Sheet, said: Iterable[Fact]) -> dict[str, list[str]]:
         typed |= {"agent": ["other"], "other_agent": [str(value["agent"])]}
     if sheet.eyes:
         for side in SIDES:
-            eye = dict(value.get(side) or {"view": "none"})
-            eye["zone"] = "posterior II" if eye.get("posterior") else eye.get("zone")
-            if eye.get("zone") is None and eye.get("vascularization") == "full":
-                eye |= {"zone": "full", "vascularization": None}
-            if "nasal_at_ora" in eye:
-                eye["nasal_at_ora"] = "yes" if eye["nasal_at_ora"] else "no"
-            for each in EYE:
-                typed |= _untype(each, f"{side}.{each.name}", eye.get(each.name))
+            again = type_again(value.get(side) or {"view": "none"})
+            typed |= {f"{side}.{name}": said for name, said in again.items()}
             typed.setdefault(f"{side}.view", ["adequate"])
     return typed
+
+
+def type_again(eye: Mapping[str, Any]) -> dict[str, list[str]]:
+    """What would have to be typed to say of an eye what its table says, by the names of `EYE`."""
+    said = dict(eye)
+    said["zone"] = "posterior II" if said.get("posterior") else said.get("zone")
+    if said.get("zone") is None and said.get("vascularization") == "full":
+        said |= {"zone": "full", "vascularization": None}
+    if "nasal_at_ora" in said:
+        said["nasal_at_ora"] = "yes" if said["nasal_at_ora"] else "no"
+    if said.get("clock_positions"):
+        said["clock_hours"] = None  # they are counted
+    return {name: text for each in EYE for name, text in _untype(each, each.name, said.get(each.name)).items()}
 
 
 def _untype(asked: Field, name: str, value: Any) -> dict[str, list[str]]:
     if value in (None, "", False):
         return {}
+    if asked.kind == "hours":
+        return {name: [each for each in str(value).replace(",", " ").split()]}
     if asked.kind == "number" and isinstance(value, float) and value == int(value):
         value = int(value)
     return {name: ["yes" if asked.kind == "flag" else str(value)]}

@@ -52,8 +52,9 @@ def test_what_follows_is_shown_before_anything_is_saved(own_ward: httpx.Client, 
     assert "Next eye exam, both eyes on Sun 15 Jun" in words
     assert "Until now First eye exam Sun 1 Jun to Sat 7 Jun" in words
     assert flow.infant(key_of("today")).course.exams == ()
+    (id,) = Form(shown.text).fields["id"]
     saved = send_form(own_ward, at("today", "exam"), Form(shown.text).fields, do="save")
-    assert (saved.status_code, saved.headers["location"]) == (303, f"{at('today')}?saved=exam")
+    assert (saved.status_code, saved.headers["location"]) == (303, f"{at('today')}?saved=exam&record={id}")
     page = said(own_ward.get(saved.headers["location"]))
     assert "The exam is saved." in page
     assert "Next eye exam, both eyes on Sun 15 Jun" in page
@@ -195,7 +196,7 @@ def test_entered_in_error_shows_what_follows_asks_who_and_can_be_undone(own_ward
     assert "What follows, if it does not count any more First eye exam Sun 1 Jun to Sat 7 Jun" in said(page)
     assert len(flow.infant(key_of("today")).course.exams) == 1
     assert take_back(own_ward, error, by=" ").status_code == 422
-    assert take_back(own_ward, error).headers["location"].endswith("?saved=withdrawn")
+    assert take_back(own_ward, error).headers["location"].startswith(f"{at('today')}?saved=withdrawn&record=")
     assert flow.infant(key_of("today")).course.exams == ()
     page = own_ward.get(at("today"))
     assert "First eye exam Sun 1 Jun to Sat 7 Jun" in said(page) and "does not count" in said(page)
@@ -427,7 +428,7 @@ def test_no_name_and_no_finding_is_in_an_address_or_a_log(
             own_ward, at("today", "exam"), **{**NORMAL, "right.note": "Heronpool", "examiner": "Dr Quillfeather"}
         )
         show(own_ward, at("today", "exam"), **{**NORMAL, "right.view": "none"})
-    assert answer.headers["location"] == f"{at('today')}?saved=exam"
+    assert re.fullmatch(rf"{at('today')}\?saved=exam&record=[0-9a-f-]{{36}}", answer.headers["location"])
     for word in ("Heronpool", "Quillfeather", "Lanternfish", "zone II"):
         assert word not in caplog.text
     for link in links(own_ward, "today"):
