@@ -88,6 +88,7 @@ def enter(page: Page, patient: str, **findings: str) -> None:
     page.get_by_label("Who examined?").fill("Dr Reed")
     page.get_by_role("button", name="Show what follows").click()
     page.get_by_role("button", name="Save", exact=True).click()
+    expect(page.get_by_role("status")).to_contain_text("The exam is saved.")
 
 
 def row(page: Page, patient: str) -> Any:
@@ -268,11 +269,13 @@ def test_no_page_breaks_a_rule_of_accessibility(bay: Bay, scheme: str) -> None:
             assert page.evaluate("document.documentElement.scrollWidth <= innerWidth"), path
         page.goto(at(patient, "exam"))
         page.get_by_role("button", name="Show what follows").click()
+        expect(page.get_by_role("region", name="Not saved yet")).to_be_visible()
         assert violations(page) == {}, "with problems"
         typed(page, **NORMAL)
         page.get_by_label("As the right eye").check()
         page.get_by_label("Who examined?").fill("Dr Reed")
         page.get_by_role("button", name="Show what follows").click()
+        expect(page.get_by_role("region", name="What follows, if this is saved")).to_be_visible()
         assert violations(page) == {}, "with what follows"
 
 

@@ -12,8 +12,8 @@ document.addEventListener("DOMContentLoaded", () => {
   const form = document.getElementById("sheet");
   const part = (id) => document.getElementById(id);
   const now = part("now"), show = part("show"), panel = part("live-answer");
-  const save = button({ className: "act main", name: "do", value: "save", disabled: true }, show.dataset.save);
-  const again = button({ className: "act", type: "button", hidden: true }, show.dataset.again);
+  const save = button({ id: "save", className: "act main", name: "do", value: "save", disabled: true }, show.dataset.save);
+  const again = button({ id: "retry", className: "act", type: "button", hidden: true }, show.dataset.again);
   show.after(save, again);
   const DRAFT = "draft:", DAY = 24 * 60 * 60 * 1000, PATIENCE = 15000;
   const key = DRAFT + form.dataset.draft;
@@ -59,7 +59,22 @@ document.addEventListener("DOMContentLoaded", () => {
     band.setAttribute("r", +(ORA - width / 2).toFixed(2));
   }
 
-  function redrawAll() { form.querySelectorAll(".retina.tap").forEach(redraw); }
+  // A browser writes dates its own way, 06/01 or 01/06: the day stands in words beside it.
+  const words = new Intl.DateTimeFormat(document.documentElement.lang, { weekday: "short", day: "numeric", month: "long", year: "numeric", timeZone: "UTC" });
+  const inWords = (day) => {
+    const parts = Object.fromEntries(words.formatToParts(day).map(({ type, value }) => [type, value]));
+    return `${parts.weekday} ${parts.day} ${parts.month} ${parts.year}`;
+  };
+  const days = [...form.querySelectorAll("input[type=date]")].map((input) => {
+    const line = Object.assign(document.createElement("p"), { className: "hint in-words" });
+    input.after(line);
+    return [input, line];
+  });
+
+  function redrawAll() {
+    form.querySelectorAll(".retina.tap").forEach(redraw);
+    for (const [input, line] of days) line.textContent = input.value ? inWords(input.valueAsDate) : "";
+  }
 
   function changed(control) { control.dispatchEvent(new Event("input", { bubbles: true })); }
 
@@ -178,7 +193,7 @@ document.addEventListener("DOMContentLoaded", () => {
     const mine = asking, late = setTimeout(() => mine.abort("late"), PATIENCE);
     try {
       const answer = await fetch(form.action, {
-        method: "POST", body: body(what), signal: mine.signal, credentials: "same-origin", cache: "no-store",
+        method: "POST", body: body(what), signal: mine.signal, keepalive: what === "save", credentials: "same-origin", cache: "no-store",
       });
       const page = new DOMParser().parseFromString(await answer.text(), "text/html");
       return { answer, page };
@@ -214,10 +229,11 @@ document.addEventListener("DOMContentLoaded", () => {
     if (pressed) store(); else ask();
   }
 
-  function nameOf(id) {
-    const place = part(id);
-    const label = place?.querySelector("legend") ?? form.querySelector(`label[for="${CSS.escape(id)}"]`);
-    return label ? label.firstChild.textContent.trim() : "";
+  // The names of the places that a page complains of, in the order in which they stand.
+  function namesOf(ids) {
+    const labels = [...form.querySelectorAll("legend, label[for]")];
+    const named = labels.filter((each) => ids.includes(each.htmlFor || each.parentElement.id));
+    return named.map((each) => each.firstChild.textContent.trim()).join(", ");
   }
 
   function put(page) {
@@ -257,10 +273,10 @@ document.addEventListener("DOMContentLoaded", () => {
     if (why) { failed(why); return ""; }
     wait = 0;
     const { answer, page } = came;
+    if (answer.redirected) { saved(answer.url); return ""; } // it had been saved, and the answer was lost
     if (answer.ok && page.getElementById("answer")) { put(page); return current ? "ready" : "refused"; }
     panel.hidden = true;
-    const places = [...page.querySelectorAll(".problems a")].map((each) => nameOf(each.hash.slice(1)));
-    const named = [...new Set(places)].filter(Boolean).join(", ");
+    const named = namesOf([...page.querySelectorAll(".problems a")].map((each) => each.hash.slice(1)));
     say(named ? `${now.dataset.incomplete} ${named}` : page.getElementById("note")?.textContent ?? now.dataset.refused);
     return "no";
   }
@@ -273,12 +289,12 @@ document.addEventListener("DOMContentLoaded", () => {
     if (came.over) return;
     const why = trouble(came);
     if (why) { failed(why); return; }
-    if (came.answer.redirected) {
-      forget();
-      location.assign(came.answer.url);
-    } else {
-      sendPlainly("save");
-    }
+    if (came.answer.redirected) saved(came.answer.url); else sendPlainly("save");
+  }
+
+  function saved(address) {
+    forget();
+    location.assign(address);
   }
 
   // Let the service answer with a whole page: it says what is wrong beside each field.
