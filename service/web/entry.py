@@ -39,7 +39,6 @@ from service.web.sheets import EYE, SHEETS, Sheet
 from service.web.typed import SAME, Answers, as_drawn, first
 from service.web.view import Asked, capitalize, say_dates_in, say_steps
 from service.web.weigh import last_time, say_before, warn
-from service.web.words import _
 
 MOST_BYTES: Final = 64 * 1024
 """The largest body that a sheet can be sent as."""
@@ -48,8 +47,8 @@ MOST_BYTES: Final = 64 * 1024
 @dataclass(frozen=True, slots=True)
 class Follows:
     """What would follow if a sheet were saved: what would be on record, what could not be read of it, what is asked for
-    then and was asked for before, what to weigh, what is said of the infant then that is, or is not, new, and each eye in
-    all the words there are for it."""
+    then and was asked for before, what to weigh, what is said of the infant then that is, or is not, new, and each eye
+    in all the words there are for it."""
 
     says: tuple[tuple[str, str], ...]
     refused: tuple[str, ...]
@@ -325,8 +324,8 @@ def _saved(seen: InfantView, what: str, id: str) -> Response:
 
 
 def _take_over(seen: InfantView, given: Mapping[str, list[str]], side: str, today: date) -> dict[str, list[str]]:
-    """What was typed, with the findings of one eye replaced by those of the last time. Nothing of it is saved by that."""
-    last = last_time(seen, today).get(side)
+    """What was typed, with the findings of one eye replaced by those of the last time. Nothing is saved by that."""
+    last = last_time(seen, today).get("right" if side == "right" else "left")
     if last is None:
         return dict(given)
     kept = {f"{side}.{each.name}" for each in EYE} - {f"{side}.view", f"{side}.note"}

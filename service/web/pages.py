@@ -123,7 +123,9 @@ class Pages:
             others=_say_others(census) if not known_at else "",
         )
 
-    def infant(self, seen: InfantView, today: date, as_of: date | None = None, saved: str = "", record: str = "") -> str:
+    def infant(
+        self, seen: InfantView, today: date, as_of: date | None = None, saved: str = "", record: str = ""
+    ) -> str:
         """One infant on a day. As of another day, or known at an instant, nothing can be entered. `saved`: what was
         just done, a word of SAVED, and `record` under which id: it can be taken back from here."""
         decision, zone = on_day(seen.decision, today), seen.site.timezone
@@ -141,7 +143,7 @@ class Pages:
             path=f"/infant/{seen.key}",
             live=live,
             saved=SAVED.get(saved, "") if live else "",
-            undo=past.undo(seen, saved, record) if live and saved in SAVED else (),
+            undo=past.undo(seen, saved, record) if live and saved in SAVED else None,
             enter=_sheets_for(seen) if live else (),
             row=row,
             name=seen.infant.name or "Name not known",
@@ -280,7 +282,9 @@ def page_routes(flow: Flow, pages: Pages) -> APIRouter:
         return HTMLResponse(show_list(id, as_of, _instant(known_at, flow.site(id).timezone)))
 
     @router.api_route("/infant/{key}", methods=read)
-    def one_infant(key: str, as_of: AsOf = None, known_at: KnownAt = None, saved: str = "", record: str = "") -> Response:
+    def one_infant(
+        key: str, as_of: AsOf = None, known_at: KnownAt = None, saved: str = "", record: str = ""
+    ) -> Response:
         seen = flow.infant(key)
         if as_of is not None or known_at is not None:
             seen = flow.infant(key, as_of, _instant(known_at, seen.site.timezone))

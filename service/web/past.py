@@ -72,18 +72,18 @@ def written(seen: InfantView) -> list[Written]:
     return sorted(found, key=lambda each: each.at, reverse=True)
 
 
-def undo(seen: InfantView, saved: str, id: str) -> tuple[tuple[str, str], ...]:
-    """(address, words) of what takes back, or changes, what was just saved under an id: `saved` is its sheet, or
-    "withdrawn". The address stands under that of the infant."""
+def undo(seen: InfantView, saved: str, id: str) -> tuple[str, str] | None:
+    """(address, words) of what takes back what was just saved under an id: `saved` is its sheet, or "withdrawn". The
+    address stands under that of the infant."""
     found = next((each for each in written(seen) if each.id == id), None)
     if found is None:
-        return ()
+        return None
     place = f"{found.sheet}/{id}"
     if found.withdrawn:
-        return ((place, N_("Enter it again")),)
+        return place, N_("Enter it again")
     if saved == "reopen":
-        return ((place, N_("Close it again")),)
-    return (f"{place}/error", N_("Undo")), (place, N_("Correct"))
+        return place, N_("Close it again")
+    return f"{place}/error", N_("Undo")
 
 
 def version_of(seen: InfantView, id: str) -> int:

@@ -1,16 +1,16 @@
-"""A drawing of one retina, to tap and to look at: zones, clock hours, what was found. Findings as typed in, SVG out. Pure.
+"""A drawing of one retina, to tap and to look at: zones, clock hours, what was found. What was typed in, SVG out; pure.
 
-Zones as the International Classification of ROP, 3rd edition, draws them (Ophthalmology 2021;128:e51): circles about the
-optic disc, not about the middle of the eye. Zone I has a radius of twice the distance from disc to fovea; posterior zone
-II reaches two disc diameters further; zone II as far as the ora serrata on the nasal side, where its circle touches it;
-zone III is the crescent that is left on the temporal side.
+Zones as the International Classification of ROP, 3rd edition, draws them (Ophthalmology 2021;128:e51): circles about
+the optic disc, not about the middle of the eye. Zone I has a radius of twice the distance from disc to fovea; posterior
+zone II reaches two disc diameters further; zone II as far as the ora serrata on the nasal side, where its circle
+touches it; zone III is the crescent that is left on the temporal side.
 
 The eye is drawn as the examiner sees it who faces the infant: in the right eye the nose is to the right of the drawing,
 in the left eye to the left. Clock hours are read off the same way, so that 3 is nasal in the right eye and temporal in
 the left (the classification since its first edition, Arch Ophthalmol 1984;102:1130; from memory).
 
-Everything a drawing can show is in it; which of it is seen depends on the attributes of the `svg` alone, each a field of
-the form under its own name. So the page's script redraws by copying fields, and cannot draw anything else than this.
+Everything a drawing can show is in it; which of it is seen depends on the attributes of the `svg` alone, each a field
+of the form under its own name. So the page's script redraws by copying fields, and cannot draw anything else than this.
 """
 
 from __future__ import annotations
@@ -72,7 +72,7 @@ def draw_retina(side: Side, typed: Mapping[str, Sequence[str]], *, tap: bool = F
     return Markup("").join(
         Markup(piece)  # noqa: S704 -- all of it is made here; what was typed is escaped above
         for piece in (
-            f'<svg class="retina {side}{" tap" if tap else ""}" viewBox="0 0 {SIZE} {SIZE + 14}" data-side="{side}"'
+            f'<svg class="retina {side}{" tap" if tap else ""}" viewBox="0 0 {SIZE} {SIZE + 14}" data-side="{side}"',
             f'{shown} data-hours="{len(hours) or ""}" aria-hidden="true" focusable="false">',
             *_defined(side, tap),
             *_zones(side),
@@ -102,7 +102,8 @@ def _defined(side: Side, tap: bool) -> Iterator[str]:
     name = _pattern(side, tap)
     yield (
         f'<defs><pattern id="{name}" width="7" height="7" patternUnits="userSpaceOnUse" patternTransform="rotate(45)">'
-        '<rect class="bare-ground" width="7" height="7"/><rect class="bare-line" width="1.6" height="7"/></pattern></defs>'
+        '<rect class="bare-ground" width="7" height="7"/><rect class="bare-line" width="1.6" height="7"/></pattern>'
+        "</defs>"
     )
 
 
@@ -176,7 +177,7 @@ def _edge(side: Side, zone: str, degrees: float) -> str:
 
 
 def at(degrees: float, radius: float) -> tuple[float, float]:
-    """A point of the drawing: an angle from 12 o'clock with the hands of the clock, and the distance from the middle."""
+    """A point of the drawing: an angle from 12 o'clock with the hands, and the distance from the middle."""
     turn = math.radians(degrees)
     return MIDDLE + radius * math.sin(turn), MIDDLE - radius * math.cos(turn)
 

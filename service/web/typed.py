@@ -319,7 +319,7 @@ def _untype(asked: Field, name: str, value: Any) -> dict[str, list[str]]:
     if value in (None, "", False):
         return {}
     if asked.kind == "hours":
-        return {name: [each for each in str(value).replace(",", " ").split()]}
+        return {name: str(value).replace(",", " ").split()}
     if asked.kind == "number" and isinstance(value, float) and value == int(value):
         value = int(value)
     return {name: ["yes" if asked.kind == "flag" else str(value)]}

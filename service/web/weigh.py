@@ -9,7 +9,7 @@ from typing import Final
 
 from service.core.ages import Gestation, format_age
 from service.core.decision import Decision
-from service.core.findings import SIDES
+from service.core.findings import SIDES, Side
 from service.core.window import Window
 from service.fhir.step import EXAMS, is_closed
 from service.flow import InfantView
@@ -33,9 +33,9 @@ class LastTime:
     typed: dict[str, list[str]]
 
 
-def last_time(seen: InfantView, today: date) -> dict[str, LastTime]:
+def last_time(seen: InfantView, today: date) -> dict[Side, LastTime]:
     """What may be taken over for each eye. How well it could be seen, and the note, are of one exam and stay there."""
-    found = {}
+    found: dict[Side, LastTime] = {}
     for exam in seen.course.until(today).exams:
         for side in SIDES:
             eye = exam.eye(side)

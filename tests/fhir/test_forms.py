@@ -183,8 +183,8 @@ FULL: dict[str, dict[str, Any]] = {
         "right": {
             "view": "adequate", "zone": "II", "posterior": True, "near_zone_i": True, "vascularization": "II",
             "stage": "3", "plus": "pre-plus", "aggressive": True, "regression": "none", "reactivation": True,
-            "notch": True, "clock_hours": 4, "clock_positions": "1, 2, 3, 12", "nasal_at_ora": False, "avascular_site": "temporal",
-            "avascular_extent": 2.5, "note": "hazy media",
+            "notch": True, "clock_hours": 4, "clock_positions": "1, 2, 3, 12", "nasal_at_ora": False,
+            "avascular_site": "temporal", "avascular_extent": 2.5, "note": "hazy media",
         },
         "left": {"view": "none"},
     },

@@ -149,13 +149,13 @@ def test_the_drawing_fills_the_form_and_the_form_redraws_the_drawing(bay: Bay) -
         tap(page, "right.plus", "none")
         page.get_by_label("Who examined?").fill("Dr Reed")
         expect(now(page)).to_contain_text("Treatment")
-        look = "svg => [...svg.attributes].filter(a => a.name.startsWith('data-')).map(a => a.name + a.value).join()" \
-            "+ svg.innerHTML.replaceAll(/url\\(#[a-z-]+\\)|id=\"[a-z-]+\"/g, '')"  # fmt: skip
+        look = """svg => [...svg.attributes].filter(a => a.name.startsWith('data-')).map(a => a.name + a.value).join()
+            + svg.innerHTML.replaceAll(/url\\(#[a-z-]+\\)|id="[a-z-]+"/g, '')"""
         drawn = [retina(page, side).evaluate(look) for side in ("right", "left")]
         # The service draws the same from the same fields, as the picture beside what follows.
         shown = page.locator("#live-answer .drawn svg")
         assert [shown.nth(place).evaluate(look) for place in (0, 1)] == drawn
-        assert 'data-hours2' in drawn[1] and 'stroke-width="22.5"' in drawn[1]
+        assert "data-hours2" in drawn[1] and 'stroke-width="22.5"' in drawn[1]
         save(page).click()
         expect(page.get_by_role("table").first).to_contain_text("2 clock hours (3, 12)")
     (exam,) = exams(bay, patient)
@@ -223,7 +223,8 @@ def test_every_field_is_reached_by_keys_seen_and_left_again(bay: Bay) -> None:
               const mark = at.matches('.segment input') ? at.nextElementSibling : at;
               const box = mark.getBoundingClientRect(), bar = document.querySelector('.bar');
               const top = document.elementFromPoint(box.x + box.width / 2, box.y + box.height / 2);
-              return { name: at.matches('button') ? at.textContent.trim() : at.name || at.textContent.trim(), ring: getComputedStyle(mark).outlineStyle,
+              const name = at.matches('button') ? at.textContent.trim() : at.name || at.textContent.trim();
+              return { name, ring: getComputedStyle(mark).outlineStyle,
                        covered: !bar.contains(at) && bar.contains(top), drawn: at.closest('svg') !== null };
             }""")
             if here is None:
@@ -278,7 +279,7 @@ def test_what_is_typed_without_a_connection_is_not_saved_before_it_was_shown(bay
         assert exams(bay, patient) == ()  # nobody had seen what follows, so nobody had pressed Save
 
 
-def test_a_reload_and_a_crash_bring_the_draft_back(bay: Bay) -> None:
+def test_a_reload_brings_the_draft_back(bay: Bay) -> None:
     patient = bay.admit("avocet")
     with bay.open() as page:
         type_normal(page, patient)

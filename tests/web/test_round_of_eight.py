@@ -37,8 +37,8 @@ ROUND = (
     Seen("cedar", "Next eye exam, both eyes on Sun 15 Jun", {**NONE, "stage": "1"}, hours=(8, 9)),  # 14 days
     Seen("elder", "Next eye exam, both eyes Sun 8 Jun to Sun 15 Jun", {**NONE, "stage": "2"}, hours=(9,)),
     # Zone II stage 3 with plus disease is type 1: within 72 hours of the exam.
-    Seen("fir", "Treatment, both eyes by Wed 4 Jun 14:00", {"zone": "II", "stage": "3", "plus": "plus"}, hours=(8, 9, 10),
-         clock=True),
+    Seen("fir", "Treatment, both eyes by Wed 4 Jun 14:00", {"zone": "II", "stage": "3", "plus": "plus"},
+         hours=(8, 9, 10), clock=True),
     Seen("hazel", "Next eye exam", {**NONE, "zone": "posterior II"}, {**NONE, "stage": "1"}),  # two eyes apart
     Seen("larch", "left eye on Sun 8 Jun", NONE, {"view": "none"}),  # not seen: again within 7 days
     Seen("maple", "Next eye exam, both eyes Sun 15 Jun to Sun 22 Jun", {"zone": "III", "stage": "1", "plus": "none"}),
