@@ -3,7 +3,7 @@
 What is typed takes the one way in that everything takes: it becomes a QuestionnaireResponse, is tried out
 (`Flow.try_out`), shown, and accepted as an arrival of the feed "hand". A record keeps its id from the moment the empty
 sheet is shown, and a correction is the next version of the same id, so that pressing twice saves once and nothing is
-written over that the person has not seen. There is no sign-in yet: the author is the name that is typed.
+written over that the person has not seen. Whoever is signed in is offered as the author and kept beside the name typed.
 """
 
 from __future__ import annotations
@@ -25,11 +25,11 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from service.core.findings import SIDES, Side, parse_exam
 from service.core.infant import Fact
-from service.errors import ConfigurationError, NotFound, NotUnderstood
+from service.errors import ConfigurationError, Forbidden, NotFound, NotUnderstood
 from service.fhir.forms import fill
 from service.fhir.read import read_body
 from service.fhir.step import is_closed
-from service.flow import InfantView
+from service.flow import ONLY_LOOKS, InfantView
 from service.store.arrivals import Arrival
 from service.web import typed as sheet_typed
 from service.web.looking import Look, Looking
@@ -80,8 +80,7 @@ class Bedside:
     """Shows sheets, tries out what was typed, and saves it."""
 
     def __init__(self, look: Looking) -> None:
-        self._flow, self._pages = look.flow, look.pages
-        self._person = look.person
+        self._flow, self._pages, self._look = look.flow, look.pages, look
 
     # --- a sheet -----------------------------------------------------------------------------------------------------
 
@@ -155,7 +154,7 @@ class Bedside:
     def show_error(self, key: str, path: str, id: str) -> Response:
         """What would follow if something typed in here were marked as entered in error."""
         sheet, seen, now = self._open(key, path)
-        return self._error(sheet, seen, now, _find(seen, path, id))
+        return self._error(sheet, seen, now, _find(seen, path, id), by=self._look.person.name)
 
     def take_error(self, key: str, path: str, id: str, given: Mapping[str, list[str]]) -> Response:
         """Mark it. What it said stays on record as taken back, and can be entered again."""
@@ -187,29 +186,40 @@ class Bedside:
         return orjson.dumps(
             fill(
                 sheet.form, {}, id=known.id, version=known.version + 1, patient=seen.patient, author=by, authored=now,
-                status="entered-in-error",
+                status="entered-in-error", recorder=self._recorder,
             )
         )  # fmt: skip
 
     # --- the parts ---------------------------------------------------------------------------------------------------
 
-    def _start(self, sheet: Sheet, now: datetime) -> dict[str, list[str]]:
-        return sheet_typed.start(sheet, now, self._person.name)
-
     def _open(self, key: str, path: str) -> tuple[Sheet, InfantView, datetime]:
         """The sheet, the infant, and now on the site's wall."""
         if path not in SHEETS:
             raise NotFound("there is nothing at this address")
+        if not self._look.enters:
+            raise Forbidden(ONLY_LOOKS)
         seen = self._flow.infant(key)
         if seen.infant.record != "infant":
             raise HTTPException(409, "This record is not followed here: nothing can be entered for it.")
         return SHEETS[path], seen, self._flow.clock().astimezone(seen.site.timezone)
 
+    def _start(self, sheet: Sheet, now: datetime) -> dict[str, list[str]]:
+        """An empty sheet, with the name of whoever is signed in where they can be the one it asks for: a nurse types in
+        what somebody else saw."""
+        person = self._look.person
+        theirs = person.name and (person.role == "ophthalmologist" or sheet.path not in ("exam", "treatment"))
+        return sheet_typed.start(sheet, now) | ({sheet.author: [person.name]} if theirs else {})
+
+    @property
+    def _recorder(self) -> str:
+        """Whoever is signed in, by id: the name that is typed is the examiner's, and may be somebody else's."""
+        return str(self._look.person.id or "")
+
     def _body(self, sheet: Sheet, seen: InfantView, answers: Answers, id: str, version: int, now: datetime) -> bytes:
         return orjson.dumps(
             fill(
                 sheet.form, answers.value, id=id, version=version, patient=seen.patient, author=answers.author,
-                authored=now,
+                authored=now, recorder=self._recorder,
             )
         )  # fmt: skip
 
@@ -261,7 +271,7 @@ class Bedside:
             "entry.html", sheet, seen, now, status,
             typed=typed, drawn=as_drawn(typed), draw_retina=draw_retina,
             last=last_time(seen, now.date()) if sheet.eyes and not base else {},
-            draft=f"{seen.key}/{sheet.path}" + (f"/{id}" if base else ""), mark=_mark(self._person.name),
+            draft=f"{seen.key}/{sheet.path}" + (f"/{id}" if base else ""), mark=_mark(f"{self._look.person.id} {self._look.person.name}"),
             id=id, base=base, follows=follows, known=known, note=note,
             problems=dict(answers.problems) if answers else {},
             digest=answers.digest if answers and follows else "",
@@ -348,9 +358,9 @@ def _eyes(says: list[Fact]) -> Iterator[tuple[Side, str]]:
         yield side, "; ".join([capitalize(str(eye)), *say_details(eye)])
 
 
-def _mark(name: str) -> str:
+def _mark(person: str) -> str:
     """Whose drafts these are, without saying so: a draft of somebody else on the same machine is thrown away."""
-    return hashlib.sha256(name.encode()).hexdigest()[:12]
+    return hashlib.sha256(person.encode()).hexdigest()[:12]
 
 
 def _born(seen: InfantView) -> date | None:

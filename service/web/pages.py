@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from copy import copy
 from datetime import date, datetime
 from pathlib import Path
 from typing import Annotated, Any, Final
@@ -20,14 +21,16 @@ from service.core.worklist import Entry
 from service.errors import NotFound, NotUnderstood
 from service.fhir.sites import Site
 from service.fhir.step import is_closed
-from service.flow import Flow, InfantView
+from service.flow import InfantView
 from service.web import letters, past, view
 from service.web.api import AsOf
+from service.web.audit import looked_at
 from service.web.course_picture import draw_course, say_course
+from service.web.looking import ENTERS, NOBODY, PAGES_FOR, ROLE_WORDS, Look, Looking, Person
 from service.web.original import mark_original, pick_resource
 from service.web.sheets import SHEETS
 from service.web.typed import first
-from service.web.words import N_, language, teach
+from service.web.words import N_, language, named, teach
 
 HERE: Final = Path(__file__).parent
 STATIC: Final = HERE / "static"
@@ -39,7 +42,13 @@ STATES: Final[Mapping[str, str]] = {
 }
 """State of an infant -> words."""
 
-NAV: Final[tuple[tuple[str, str], ...]] = (("/unread", N_("Could not be read")),)
+NAV: Final[tuple[tuple[str, str], ...]] = (
+    ("/unread", N_("Could not be read")),
+    ("/audit", N_("Who looked")),
+    ("/people", N_("People")),
+    ("/policies", N_("Policies")),
+    ("/figures", N_("Figures")),
+)
 """(path, words) of the pages beside the lists, in the order of the navigation."""
 
 SAVED: Final[Mapping[str, str]] = {
@@ -60,6 +69,8 @@ class Pages:
 
     def __init__(self, sites: Mapping[str, Site]) -> None:
         self._sites = sites
+        self._person = NOBODY
+        self.invented: Sequence[Person] = ()
         self._environment = Environment(
             loader=FileSystemLoader(HERE / "templates"),
             autoescape=True,
@@ -70,7 +81,7 @@ class Pages:
         teach(self._environment)
         self._environment.globals.update(
             language=language,
-            nav=NAV,
+            named=named,
             say_day=view.say_day,
             say_dates_in=view.say_dates_in,
             say_long_day=view.say_long_day,
@@ -85,8 +96,15 @@ class Pages:
             self_contained=False,
             here="",
             css=Markup((STATIC / "ridgeline.css").read_text("utf-8")),  # noqa: S704 -- a file of ours
-            site_names={id: site.name for id, site in sites.items()},
         )
+
+    def seen_by(self, person: Person, invented: Sequence[Person] = ()) -> Pages:
+        """The same pages as one person sees them: of their sites alone. `invented`: as whom else one may look."""
+        theirs = copy(self)
+        theirs._person, theirs.invented = person, invented
+        if person.sites is not None:
+            theirs._sites = {id: site for id, site in self._sites.items() if id in person.sites}
+        return theirs
 
     def worklist(
         self, entries: Sequence[Entry], today_of: Callable[[str], date], made_at: datetime, *,
@@ -124,10 +142,12 @@ class Pages:
         )
 
     def infant(
-        self, seen: InfantView, today: date, as_of: date | None = None, saved: str = "", record: str = ""
-    ) -> str:
+        self, seen: InfantView, today: date, as_of: date | None = None, saved: str = "", record: str = "",
+        looked: Sequence[Any] = (),
+    ) -> str:  # fmt: skip
         """One infant on a day. As of another day, or known at an instant, nothing can be entered. `saved`: what was
-        just done, a word of SAVED, and `record` under which id: it can be taken back from here."""
+        just done, a word of SAVED, and `record` under which id: it can be taken back from here. `looked`: rows of
+        `audit.looked_at`."""
         decision, zone = on_day(seen.decision, today), seen.site.timezone
         row = view.describe(seen.entry, today, seen.site.name) if seen.entry else None
         live = as_of is None and seen.known_at is None
@@ -144,7 +164,7 @@ class Pages:
             live=live,
             saved=SAVED.get(saved, "") if live else "",
             undo=past.undo(seen, saved, record) if live and saved in SAVED else None,
-            enter=_sheets_for(seen) if live else (),
+            enter=_sheets_for(seen) if live and self._person.role in ENTERS else (),
             row=row,
             name=seen.infant.name or "Name not known",
             identifier=seen.infant.identifier,
@@ -182,6 +202,7 @@ class Pages:
                 for fact in sorted(facts, key=lambda fact: (fact not in seen.current, fact.name, fact.resource))
             ],
             rejections=seen.rejections,
+            looked=looked,
             history=[
                 (moment.astimezone(zone), each, view.say_task(each.next.kind, each.missing, [each.next.eye]))
                 for moment, each in seen.history
@@ -230,7 +251,15 @@ class Pages:
 
     def render(self, template: str, **values: Any) -> str:
         """A template of ours with these values."""
-        return self._environment.get_template(template).render(values)
+        here = {
+            "site_names": {id: site.name for id, site in self._sites.items()},
+            "nav": [each for each in NAV if self._person.role in PAGES_FOR.get(each[0], (self._person.role,))],
+            "person": self._person,
+            "enters": self._person.role in ENTERS,
+            "invented": self.invented,
+            "roles": ROLE_WORDS,
+        }
+        return self._environment.get_template(template).render({**here, **values})
 
     def _days(self, shown: Iterable[str], today_of: Callable[[str], date]) -> list[tuple[date, list[str]]]:
         days: dict[date, list[str]] = {}
@@ -259,46 +288,48 @@ KnownAt = Annotated[
 ]
 
 
-def page_routes(flow: Flow, pages: Pages) -> APIRouter:
+def page_routes() -> APIRouter:
     """/, /site/{id}, /infant/{key} and its letters, /unread, /static."""
     router = APIRouter(include_in_schema=False, default_response_class=HTMLResponse)
     read = ["GET", "HEAD"]
 
-    def show_list(site: str | None, as_of: date | None, known: datetime | None) -> str:
+    def show_list(look: Looking, site: str | None, as_of: date | None, known: datetime | None) -> str:
+        flow = look.flow
+
         def today_of(id: str) -> date:
             return as_of or (known.astimezone(flow.site(id).timezone).date() if known else flow.today(id))
 
-        return pages.worklist(
+        return look.pages.worklist(
             flow.worklist(site, as_of, known), today_of, flow.clock(), census=flow.census(site),
             unread=len(flow.rejections(site)), site=site, as_of=as_of, known_at=known,
         )  # fmt: skip
 
     @router.api_route("/", methods=read)
-    def all_sites(as_of: AsOf = None, known_at: KnownAt = None) -> Response:
-        return HTMLResponse(show_list(None, as_of, _instant(known_at, ZoneInfo("UTC"))))
+    def all_sites(look: Look, as_of: AsOf = None, known_at: KnownAt = None) -> Response:
+        return HTMLResponse(show_list(look, None, as_of, _instant(known_at, ZoneInfo("UTC"))))
 
     @router.api_route("/site/{id}", methods=read)
-    def one_site(id: str, as_of: AsOf = None, known_at: KnownAt = None) -> Response:
-        return HTMLResponse(show_list(id, as_of, _instant(known_at, flow.site(id).timezone)))
+    def one_site(look: Look, id: str, as_of: AsOf = None, known_at: KnownAt = None) -> Response:
+        return HTMLResponse(show_list(look, id, as_of, _instant(known_at, look.flow.site(id).timezone)))
 
     @router.api_route("/infant/{key}", methods=read)
     def one_infant(
-        key: str, as_of: AsOf = None, known_at: KnownAt = None, saved: str = "", record: str = ""
-    ) -> Response:
-        seen = flow.infant(key)
+        look: Look, key: str, as_of: AsOf = None, known_at: KnownAt = None, saved: str = "", record: str = ""
+    ) -> Response:  # fmt: skip
+        seen = look.flow.infant(key)
         if as_of is not None or known_at is not None:
-            seen = flow.infant(key, as_of, _instant(known_at, seen.site.timezone))
-        return HTMLResponse(pages.infant(seen, seen.as_of, as_of, saved, record))
+            seen = look.flow.infant(key, as_of, _instant(known_at, seen.site.timezone))
+        return HTMLResponse(look.pages.infant(seen, seen.as_of, as_of, saved, record, looked_at(look, seen)))
 
     @router.api_route("/infant/{key}/letter/{kind}", methods=read)
-    def letter(key: str, kind: str) -> Response:
-        seen = flow.infant(key)
-        policy = flow.policy_on(seen.site.id, seen.as_of)
-        return HTMLResponse(pages.letter(seen, kind, seen.as_of, policy.care.surveillance_age))
+    def letter(look: Look, key: str, kind: str) -> Response:
+        seen = look.flow.infant(key)
+        policy = look.flow.policy_on(seen.site.id, seen.as_of)
+        return HTMLResponse(look.pages.letter(seen, kind, seen.as_of, policy.care.surveillance_age))
 
     @router.api_route("/unread", methods=read)
-    def unread(site: str | None = None) -> Response:
-        return HTMLResponse(pages.unread(flow.rejections(site)))
+    def unread(look: Look, site: str | None = None) -> Response:
+        return HTMLResponse(look.pages.unread(look.flow.rejections(site)))
 
     @router.api_route("/static/{name}", methods=read)
     def static(name: str) -> Response:

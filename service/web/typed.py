@@ -50,14 +50,11 @@ def first(typed: Typed, name: str) -> str:
     return (typed.get(name) or [""])[0].strip()
 
 
-def start(sheet: Sheet, now: datetime, name: str = "") -> dict[str, list[str]]:
-    """A sheet nobody has typed into: today and now at the site, eyes that are seen well, and the `name` of whoever is
-    signed in as the author of what they write down themselves."""
+def start(sheet: Sheet, now: datetime) -> dict[str, list[str]]:
+    """A sheet nobody has typed into: today and now at the site, and eyes that are seen well."""
     typed = {"on": [now.date().isoformat()]} if any(each.name == "on" for each in sheet.fields) else {}
     if sheet.eyes:
         typed |= {"at": [f"{now:%H:%M}"]} | {f"{side}.view": ["adequate"] for side in SIDES}
-    if name and sheet.author == "by":
-        typed["by"] = [name]
     return typed
 
 
