@@ -32,13 +32,14 @@ from service.fhir.step import is_closed
 from service.flow import ONLY_LOOKS, InfantView
 from service.store.arrivals import Arrival
 from service.web import typed as sheet_typed
-from service.web.looking import Look, Looking
+from service.web.looking import Look, Looking, Person
 from service.web.past import HAND, Written, say_details, say_fact, version_of, written
 from service.web.retina import draw_retina
-from service.web.sheets import EYE, SHEETS, Sheet
+from service.web.sheets import EYE, EYES, SHEETS, Sheet
 from service.web.typed import SAME, Answers, as_drawn, first
 from service.web.view import Asked, capitalize, say_dates_in, say_steps
 from service.web.weigh import last_time, say_before, warn
+from service.web.words import _
 
 MOST_BYTES: Final = 64 * 1024
 """The largest body that a sheet can be sent as."""
@@ -64,16 +65,16 @@ class Follows:
 async def read_typed(request: Request) -> dict[str, list[str]]:
     """The fields of a form as they were sent. Raises HTTPException for what is no form, or too large."""
     if request.headers.get("content-type", "").partition(";")[0] != "application/x-www-form-urlencoded":
-        raise HTTPException(415, "This is not a form as a browser sends it.")
+        raise HTTPException(415, _("This is not a form as a browser sends it."))
     body = bytearray()
     async for piece in request.stream():
         body += piece
         if len(body) > MOST_BYTES:
-            raise HTTPException(413, "This is more than a form can hold. Nothing was saved.")
+            raise HTTPException(413, _("This is more than a form can hold. Nothing was saved."))
     try:
         return parse_qs(body.decode(), keep_blank_values=True, strict_parsing=bool(body), max_num_fields=300)
     except ValueError:
-        raise HTTPException(400, "The form cannot be read. Nothing was saved.") from None
+        raise HTTPException(400, _("The form cannot be read. Nothing was saved.")) from None
 
 
 class Bedside:
@@ -125,9 +126,11 @@ class Bedside:
         if not ready or moved:
             note = ""
             if moved:
-                note = "An exam or a treatment came in, or was changed, since this page was opened. Look at it again."
+                note = _(
+                    "An exam or a treatment came in, or was changed, since this page was opened. Look at it again."
+                )
             elif first(given, "do") == "save" and not follows.refused:
-                note = "This is not what was shown before. Look at what follows now, then save."
+                note = _("This is not what was shown before. Look at what follows now, then save.")
             return self._sheet(sheet, seen, now, given, id, base, answers, follows, known, note)
         (receipt,) = self._flow.accept([Arrival(seen.site.id, HAND, body)])
         if not receipt.digested:
@@ -143,7 +146,7 @@ class Bedside:
         answers: Answers,
     ) -> Response:  # fmt: skip
         known = next((each for each in written(seen) if each.id == id), None)
-        note = (
+        note = _(
             "Something else was saved here since this page was opened. What you typed is not saved, and not lost: it "
             "is below. Compare it with what is on record now; if yours is right, let it be shown again and save it."
         )
@@ -164,9 +167,9 @@ class Bedside:
             return _saved(seen, "withdrawn", id)
         by = first(given, "by")
         if not by:
-            return self._error(sheet, seen, now, known, "Say who takes it back.", status=422)
+            return self._error(sheet, seen, now, known, _("Say who takes it back."), status=422)
         if first(given, "base") != str(known.version):
-            note = "It was changed since this page was opened. Look at it again."
+            note = _("It was changed since this page was opened. Look at it again.")
             return self._error(sheet, seen, now, known, note, by, status=409)
         self._flow.accept([Arrival(seen.site.id, HAND, self._retraction(sheet, seen, known, by, now))])
         return _saved(seen, "withdrawn", id)
@@ -200,7 +203,7 @@ class Bedside:
             raise Forbidden(ONLY_LOOKS)
         seen = self._flow.infant(key)
         if seen.infant.record != "infant":
-            raise HTTPException(409, "This record is not followed here: nothing can be entered for it.")
+            raise HTTPException(409, _("This record is not followed here: nothing can be entered for it."))
         return SHEETS[path], seen, self._flow.clock().astimezone(seen.site.timezone)
 
     def _start(self, sheet: Sheet, now: datetime) -> dict[str, list[str]]:
@@ -271,13 +274,13 @@ class Bedside:
             "entry.html", sheet, seen, now, status,
             typed=typed, drawn=as_drawn(typed), draw_retina=draw_retina,
             last=last_time(seen, now.date()) if sheet.eyes and not base else {},
-            draft=f"{seen.key}/{sheet.path}" + (f"/{id}" if base else ""), mark=_mark(f"{self._look.person.id} {self._look.person.name}"),
+            draft=f"{seen.key}/{sheet.path}" + (f"/{id}" if base else ""), mark=_mark(self._look.person),
             id=id, base=base, follows=follows, known=known, note=note,
             problems=dict(answers.problems) if answers else {},
             digest=answers.digest if answers and follows else "",
             basis=seen.course.until(now.date()).basis if sheet.path == "close" else "",
             about=tuple(say_before(sheet, seen, policy.care.surveillance_age, now.date())),
-            eye_fields=EYE, sides=SIDES, same=SAME,
+            eye_fields=EYE, sides=SIDES, eyes=EYES, same=SAME,
             choices={"risk_flags": list(policy.risk_flags.items())},
             was=[say_dates_in(say_fact(fact)[1], now.date()) for fact in known.says] if known else [],
         )  # fmt: skip
@@ -306,7 +309,7 @@ def _address(given: Mapping[str, list[str]]) -> tuple[str, int]:
             raise ValueError
         return str(UUID(first(given, "id"))), int(base)
     except ValueError:
-        raise HTTPException(400, "This is not a page as it was sent from here. Nothing was saved.") from None
+        raise HTTPException(400, _("This is not a page as it was sent from here. Nothing was saved.")) from None
 
 
 def _find(seen: InfantView, path: str, id: str) -> Written:
@@ -325,7 +328,7 @@ def _closing(seen: InfantView) -> Written:
         if fact.name == "closing" and not each.withdrawn
     ]
     if not here or not is_closed(seen.decision):
-        raise HTTPException(409, "There is no closing here that stands, so there is nothing to open again.")
+        raise HTTPException(409, _("There is no closing here that stands, so there is nothing to open again."))
     return max(here, key=lambda each: each[:2])[2]
 
 
@@ -358,9 +361,9 @@ def _eyes(says: list[Fact]) -> Iterator[tuple[Side, str]]:
         yield side, "; ".join([capitalize(str(eye)), *say_details(eye)])
 
 
-def _mark(person: str) -> str:
+def _mark(person: Person) -> str:
     """Whose drafts these are, without saying so: a draft of somebody else on the same machine is thrown away."""
-    return hashlib.sha256(person.encode()).hexdigest()[:12]
+    return hashlib.sha256(f"{person.id} {person.name}".encode()).hexdigest()[:12]
 
 
 def _born(seen: InfantView) -> date | None:

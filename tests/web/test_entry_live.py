@@ -18,11 +18,13 @@ from starlette.types import ASGIApp, Receive, Scope, Send
 from web.bedside import at
 from web.conftest import make_app
 from web.serving import serve
+from web.staff import PASSWORD, register
 from web.test_browser import Bay, bay, row, tap, violations
 from web.ward import fill, key_of
 
 from service.core.findings import Side
 from service.flow import Flow
+from service.store import people
 from service.web.retina import MIDDLE, OFF_MIDDLE, ORA, POSTERIOR_II, SIZE, ZONE_I, ZONE_II, disc, nasal
 
 __all__ = ["bay"]  # the fixture
@@ -409,6 +411,49 @@ def a_loose_page(browser: Any, address: str) -> Iterator[Page]:
     yield page
     window.close()
     assert [each for each in complaints if not re.match(r"Failed to load resource|.*net::ERR", each)] == []
+
+
+# --- signed in -----------------------------------------------------------------------------------------------------
+
+
+def sign_in(page: Page) -> None:
+    page.goto("/sign-in")
+    page.locator('input[name="name"]').fill("reed")
+    page.locator('input[name="password"]').fill(PASSWORD)
+    page.locator("form.sign-in button, form:has(input[name=password]) button").first.click()
+    page.wait_for_url(re.compile(r"/$"))
+
+
+def test_whose_sign_in_has_ended_loses_nothing_and_signing_out_leaves_nothing(bay: Bay, flow: Flow) -> None:
+    fill(flow)
+    person = register(flow, "reed", "ophthalmologist", name="Dr Reed")
+    with serve(make_app(flow)) as address, a_loose_page(bay.browser, address) as page:
+        sign_in(page)
+        page.goto(at("today", "exam"))
+        expect(page.get_by_label("Who examined?")).to_have_value("Dr Reed")  # whoever is signed in
+        tap_zone(page, "right", "II")
+        tap(page, "right.stage", "0")
+        tap(page, "right.plus", "none")
+        page.get_by_label("As the right eye").check()
+        expect(save(page)).to_be_enabled()
+        with flow.database.transaction() as connection:
+            people.end_all(connection, person, flow.clock())
+        save(page).click()
+        expect(now(page)).to_contain_text("Not saved yet: you have to sign in again.")
+        assert flow.infant(key_of("today")).course.exams == () and drafts(page) == 1
+        other = page.context.new_page()
+        sign_in(other)
+        page.get_by_role("button", name="Try again").click()
+        expect(page.get_by_role("status")).to_contain_text("The exam is saved.")
+        assert len(flow.infant(key_of("today")).course.exams) == 1
+
+        page.goto(at("today", "exam"))
+        tap(page, "right.stage", "2")
+        assert drafts(page) == 1
+        page.goto("/")
+        page.get_by_role("button", name="Sign out").click()
+        page.wait_for_url("**/sign-in")
+        assert drafts(page) == 0
 
 
 # --- every size ----------------------------------------------------------------------------------------------------
