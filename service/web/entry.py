@@ -94,7 +94,8 @@ class Bedside:
         if id is None:
             return self._sheet(sheet, seen, now, self._start(sheet, now), str(uuid4()), 0)
         known = _find(seen, path, id)
-        return self._sheet(sheet, seen, now, sheet_typed.typed_of(sheet, known.says), id, known.version, known=known)
+        typed = sheet_typed.typed_of(sheet, known.says) or self._start(sheet, now)  # opened again: nothing of it stands
+        return self._sheet(sheet, seen, now, typed, id, known.version, known=known)
 
     def take(self, key: str, path: str, given: Mapping[str, list[str]]) -> Response:
         """What was typed: shown with what would follow, or saved where that has been seen."""

@@ -437,7 +437,7 @@ def test_whose_sign_in_has_ended_loses_nothing_and_signing_out_leaves_nothing(ba
         page.get_by_label("As the right eye").check()
         expect(save(page)).to_be_enabled()
         with flow.database.transaction() as connection:
-            people.end_all(connection, person, flow.clock())
+            people.end_all(connection, person.id, flow.clock())
         save(page).click()
         expect(now(page)).to_contain_text("Not saved yet: you have to sign in again.")
         assert flow.infant(key_of("today")).course.exams == () and drafts(page) == 1
