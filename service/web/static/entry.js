@@ -67,7 +67,7 @@ document.addEventListener("DOMContentLoaded", () => {
   };
   const days = [...form.querySelectorAll("input[type=date]")].map((input) => {
     const line = Object.assign(document.createElement("p"), { className: "hint in-words" });
-    input.after(line);
+    input.before(line);
     return [input, line];
   });
 
