@@ -262,7 +262,7 @@ class Flow:
         day = self.today(site)
         with self.database.transaction() as connection:
             now = self.editions.on(connection, here, day)
-            self._note(connection, "list", [(here.id, None)])
+            self.witnessed(connection, "list", [(here.id, None)])
             return recall.weigh(connection, here, now, policy or self.policies[here.policy], day)
 
     def activate(self, site: str, by: str) -> int:
@@ -440,7 +440,7 @@ class Flow:
             self.site(site)
         with self.database.transaction() as connection:
             shown = [each for each in self.sites if site in (None, each)]
-            self._note(connection, "list", [(each, None) for each in shown])
+            self.witnessed(connection, "list", [(each, None) for each in shown])
             return [
                 {**recall.rejection(row), "original": arrivals.body_of(connection, row.site, row.arrival)}
                 for row in rejections.current(connection, site)
@@ -457,7 +457,7 @@ class Flow:
         the list first; at most `limit`."""
         with self.database.transaction() as connection:
             found = [recall.found(row) for row in lookup.search(connection, sorted(self.sites), said, limit)]
-            self._note(connection, "list", [(id, None) for id in sorted({each.site for each in found})])
+            self.witnessed(connection, "list", [(id, None) for id in sorted({each.site for each in found})])
         return found
 
     def last_heard(self, but: str) -> dict[str, datetime | None]:
