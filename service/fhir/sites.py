@@ -17,6 +17,7 @@ Both are data: what a code means here is decided by whoever knows the site, and 
     [[word]]      a unit word only this site uses, and the standard unit it stands for
     [units]       place reference or place name = the unit's name on the list
     [publish]     intent, channels, owner
+    [calendar]    names = true: exported calendars name infants; without it they name nobody
     [[example]]   a resource and the facts or the rejection it must give
 """
 
@@ -137,6 +138,7 @@ class Site:
     identifier_system: str | None = None
     units: Mapping[str, str] = field(default_factory=dict)
     publish: Publish = field(default_factory=Publish)
+    calendar_names: bool = False
     examples: tuple[Example, ...] = ()
 
     def system(self, name: str) -> str:
@@ -173,6 +175,7 @@ def parse_site(data: dict[str, Any], where: str, standard: Standard) -> Site:
         identifier_system=_identifiers(top.table("identifiers")),
         units=top.mapping("units"),
         publish=_publish(top.table("publish"), name),
+        calendar_names=_calendar(top.table("calendar")),
         examples=tuple(_example(table) for table in top.tables("example")),
     )
     top.done()
@@ -260,6 +263,14 @@ def _publish(publish: Table | None, name: str) -> Publish:
     )
     publish.done()
     return result
+
+
+def _calendar(calendar: Table | None) -> bool:
+    if calendar is None:
+        return False
+    names = calendar.flag("names")
+    calendar.done()
+    return bool(names)
 
 
 def _example(table: Table) -> Example:

@@ -18,6 +18,7 @@ from service.store.database import Database
 from service.store.publications import Publications
 from service.web.api import CAUTION, api_routes
 from service.web.entry import entry_routes
+from service.web.exports import export_routes
 from service.web.facade import READ_ONLY, facade_routes
 from service.web.guard import Answers, Guard, judge
 from service.web.health import health_routes
@@ -47,6 +48,7 @@ def build(
     app.include_router(api_routes(flow))
     app.include_router(facade_routes(flow, publications, flow.sites, clock, release, base_url))
     app.include_router(health_routes(database, lambda: {site: flow.today(site) for site in flow.sites}))
+    app.include_router(export_routes())
     app.include_router(page_routes(flow, pages))
     app.include_router(entry_routes(flow, pages))
     app.state.looking = Looking(NOBODY, flow, pages)

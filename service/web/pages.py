@@ -154,11 +154,13 @@ class Pages:
             steps=view.say_steps(decision, today),
             last=view.say_last(decision, today),
             put_off=view.say_put_off(decision, today),
+            booked=view.say_booked(decision, today),
             why_nothing=() if row else view.say_why([*decision.because, decision.next.reason], today),
             why_this_infant=row.why_this_infant if row else (),
             left_hospital=seen.infant.in_hospital is False,
             flag_words=[
-                view.capitalize(view.say_dates_in(flag, today)) for flag in decision.flags if flag not in told
+                *view.flag_bookings(decision, today),
+                *(view.capitalize(view.say_dates_in(flag, today)) for flag in decision.flags if flag not in told),
             ],
             missing=view.say_missing(decision.missing),
             done=past.done(seen, today),

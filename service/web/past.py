@@ -22,7 +22,7 @@ from service.web.view import join_words, say_missing, say_steps
 HAND: Final = "hand"
 """The feed that brings what was typed in here."""
 
-AGREED: Final = ("deferral", "hand_over", "closing", "reopening", "long_term")
+AGREED: Final = ("deferral", "booking", "hand_over", "closing", "reopening", "long_term")
 """Facts that somebody agreed upon: shown in a table of their own."""
 
 
@@ -216,6 +216,7 @@ LABELS: Final[Mapping[str, str]] = {
     "closing": "Course closed",
     "reopening": "Course opened again",
     "deferral": "Exam put off",
+    "booking": "Exam booked",
     "hand_over": "Hand-over",
     "long_term": "Refraction and alignment",
     "place": "Place",
@@ -271,6 +272,10 @@ def say_fact(fact: Fact) -> tuple[str, str]:
                 f"{value['on']}: put off until {value['until']} by {value['ophthalmologist']} and "
                 f"{value['neonatologist']}: {value['reason']}"
             )
+        case "booking":
+            at = f" at {value['time']}" if value.get("time") else ""
+            more = "".join(f", {value[key]}" for key in ("place", "examiner") if value.get(key))
+            said = f"{value['on']}: for {value['date']}{at}{more} ({value['by']})"
         case "hand_over":
             told = "the parents were told" if value.get("parents_told") else "not said that the parents were told"
             said = (

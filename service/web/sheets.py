@@ -190,6 +190,20 @@ SHEETS: Final[Mapping[str, Sheet]] = {
             ),
         ),
         Sheet(
+            "book", "booking", "booking", "Book the exam",
+            "A day, and if it is known a time, a place and who examines. The exam stays due as it was: a booking "
+            "clears nothing and moves no date.",
+            "The booking is saved. The exam stays due as it was.", "by",
+            (
+                _on("Booked for", "date"),
+                Field("time", "Time", "time"),
+                Field("place", "Where?", hint="Only where it is not the usual place."),
+                Field("examiner", "Who examines?", autocomplete="name"),
+                _name("by", "Who books?"),
+                Field("on", "Day on which this was booked", "day", required=True, rare=True),
+            ),
+        ),
+        Sheet(
             "long-term", "long-term", "long_term", "Refraction and alignment",
             "The visit some months after discharge was held, or somebody has taken it over.",
             "The visit is saved.", "by",

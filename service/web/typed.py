@@ -134,9 +134,15 @@ def _judge_days(typed: Typed, now: datetime, born: date | None) -> dict[str, str
         problems["at"] = "This time has not come yet."
     for name in ("until", "date"):
         if on and (later := first(typed, name)) and later < on:
-            problems[name] = "This is before the day of the decision." if name == "until" else (
-                "This is before the day of the hand-over.")  # fmt: skip
+            problems[name] = _TOO_EARLY["until" if name == "until" else "to" if "to" in typed else "booked"]
     return problems
+
+
+_TOO_EARLY: Final = {
+    "until": "This is before the day of the decision.",
+    "to": "This is before the day of the hand-over.",
+    "booked": "This is before the day on which it was booked.",
+}
 
 
 # --- eyes ----------------------------------------------------------------------------------------------------------

@@ -11,10 +11,12 @@ from typing import Final
 from markupsafe import Markup
 
 from service.core.ages import Gestation, format_age
+from service.core.course import Booking
 from service.core.decision import Ages, Decision, NextStep, Reason, Window, on_day
 from service.core.findings import SIDES
 from service.core.worklist import Entry, bucket
 from service.web.strip import draw_strip
+from service.web.words import _, ngettext_
 
 SECTIONS: Final[Mapping[str, tuple[str, str]]] = {
     "overdue": ("Overdue", "The last day of the window has passed."),
@@ -118,6 +120,7 @@ class Row:
     today: date
     last: str
     put_off: str
+    booked: str
     needs_hand_over: bool
     also: tuple[Asked, ...]
     act: tuple[str, str] | None
@@ -309,6 +312,43 @@ def say_put_off(decision: Decision, today: date) -> str:
     return f"Put off {say_times(len(decision.deferrals))}, last until {say_day(last.until, today)}: {last.reason}"
 
 
+def say_booking(booking: Booking, beside: date) -> str:
+    """`Tue 3 Jun at 09:30, eye clinic, Dr Reed`."""
+    day = say_day(booking.day, beside)
+    at = _("%(day)s at %(time)s", day=day, time=booking.time) if booking.time else day
+    return ", ".join(filter(None, [at, booking.place, booking.examiner]))
+
+
+def say_booked(decision: Decision, today: date) -> str:
+    """What is booked from today on: `Booked for Tue 3 Jun at 09:30`; "" when nothing is."""
+    ahead = [say_booking(each, today) for each in decision.bookings if each.day >= today]
+    return _("Booked for %(days)s", days="; ".join(ahead)) if ahead else ""
+
+
+def flag_bookings(decision: Decision, today: date) -> tuple[str, ...]:
+    """What is wrong with the bookings of an infant who is on the list: missed, or later than the window allows. Worked
+    out when it is shown: a day that has passed needs no new decision."""
+    window = decision.next.window
+    if window is None:
+        return ()
+    flags = []
+    for each in decision.bookings:
+        if each.day < today:
+            flags.append(
+                _("Missed: booked for %(day)s, and no exam is on record since", day=say_booking(each, today))
+            )  # fmt: skip
+        elif each.day > window.closes:
+            late = (each.day - window.closes).days
+            flags.append(
+                ngettext_(
+                    "Booked after the window closes: %(day)s is %(n)s day after the last day",
+                    "Booked after the window closes: %(day)s is %(n)s days after the last day",
+                    late, day=say_day(each.day, today),
+                )
+            )  # fmt: skip
+    return tuple(flags)
+
+
 def say_place(site_name: str, unit: str, bed: str) -> tuple[str, ...]:
     """Where the infant is, widest first; a site named in its unit's name is not said twice."""
     site = "" if unit.casefold().startswith(site_name.casefold()) else site_name
@@ -351,11 +391,15 @@ def describe(entry: Entry, today: date, site_name: str) -> Row:
         why_then=asked.why,
         why_this_infant=say_why((each for each in decision.because if each != decision.next.reason), today),
         left_hospital=entry.left_hospital,
-        flags=tuple(capitalize(say_dates_in(flag, today)) for flag in decision.flags if flag not in told),
+        flags=(
+            *flag_bookings(decision, today),
+            *(capitalize(say_dates_in(flag, today)) for flag in decision.flags if flag not in told),
+        ),
         policy=f"{decision.policy} revision {decision.revision}",
         today=today,
         last=say_last(decision, today),
         put_off=say_put_off(decision, today),
+        booked=say_booked(decision, today),
         needs_hand_over=entry.needs_hand_over,
         also=tuple(also),
         act=asked.act,
