@@ -11,7 +11,7 @@ from __future__ import annotations
 import logging
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, time
 from typing import Any, Final
 from uuid import UUID, uuid5
 
@@ -25,6 +25,7 @@ from service.core.impact import Impact, compare
 from service.core.infant import Fact, Infant, Reading, Rejection, Version, newest
 from service.core.policy import Policy
 from service.core.whereabouts import locate, places
+from service.core.worklist import Entry
 from service.errors import ConfigurationError, NotFound, NotUnderstood
 from service.fhir.read import is_read, read_body
 from service.fhir.sites import Site
@@ -405,6 +406,17 @@ class Flow:
                 else:
                     entries += recall.list_now(connection, each, day)
         return worklist.rank(entries, days.__getitem__)
+
+    def round(self, site: str, day: date) -> list[tuple[Entry, bool]]:
+        """Everybody at a site for whom something is to come as a day begins, ranked, each with whether an exam of that
+        very day is on record. Raises NotFound."""
+        here, now = self.site(site), self.clock()
+        with self.database.transaction() as connection:
+            policy = self.editions.on(connection, here, day)
+            before = datetime.combine(day, time(), here.timezone)
+            found = recall.round_on(connection, here, policy, day, self._day(here, now), before)
+        held = {entry.key: done for entry, done in found}
+        return [(entry, held[entry.key]) for entry in worklist.rank((e for e, _ in found), lambda _: day)]
 
     def infant(self, key: str, as_of: date | None = None, known_at: datetime | None = None) -> InfantView:
         """All there is to show of one infant: by the last decision; or, as of a day or known at an instant (with its
