@@ -33,7 +33,6 @@ from service.policies import FOLDER, VARIATIONS, load_document, load_policies
 from service.settings import Settings
 from service.store.database import Database, migrate
 from service.store.postgres import EmbeddedPostgres
-from service.store.publications import Publications
 from service.web.application import build
 
 log = logging.getLogger(__name__)
@@ -140,8 +139,7 @@ def running(service: Service, jobs: bool = True) -> Iterator[str]:
         writer = GroupCommit(service.flow, working.wake)
         writer.start()
         stack.callback(writer.stop)
-        web = build(service.flow, Publications(service.database, list(service.sites)), service.database, service.clock,
-                    base_url=settings.public_url)  # fmt: skip
+        web = build(service.flow, base_url=settings.public_url)
         hook = Hook(service.flow, writer, _hook_secrets(service), settings.max_body)
         application = Starlette(routes=[*hook.routes(), Mount("/", web)])
         config = uvicorn.Config(application, log_config=None, access_log=False, timeout_graceful_shutdown=5)

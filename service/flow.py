@@ -9,7 +9,8 @@ servers up to date. The list is ranked when it is read.
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from copy import copy
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, time
 from typing import Any, Final
@@ -88,6 +89,13 @@ class Flow:
                 raise ConfigurationError(f"{site.id}.toml: policy", f"{site.policy!r} is no edition", tuple(policies))
         self.database, self.sites, self.policies, self.clock = database, sites, policies, clock
         self.editions = Editions(policies, document)
+
+    def within(self, sites: Collection[str] | None) -> Flow:
+        """The same use cases over these sites alone: of any other site nothing is known here. None: over all."""
+        narrow = copy(self)
+        if sites is not None:
+            narrow.sites = {id: site for id, site in self.sites.items() if id in sites}
+        return narrow
 
     def site(self, id: str) -> Site:
         """The site with this id. Raises NotFound."""
@@ -447,10 +455,11 @@ class Flow:
         with self.database.transaction() as connection:
             counted = infants.count_by_state(connection)
         states = ("eligible", "unknown", "not-eligible", "closed")
-        return {s: sum(n for (at, state), n in counted.items() if state == s and site in (None, at)) for s in states}
+        here = self.sites if site is None else (site,)
+        return {s: sum(n for (at, state), n in counted.items() if state == s and at in here) for s in states}
 
-    def revision(self) -> int:
-        """A number that grows whenever any list could have changed."""
+    def revisions(self) -> dict[str, int]:
+        """For each site a number that grows whenever its list could have changed."""
         with self.database.transaction() as connection:
             return infants.high_water(connection, sorted(self.sites))
 

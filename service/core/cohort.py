@@ -124,7 +124,7 @@ def decide_all(infants: Infants, policy: Policy) -> Decisions:
     rules[asked] = np.where(dated, rule, MISSING)
     windows = np.full((3, count), "NaT", "datetime64[D]")
     windows[0, asked] = np.where(sure, days[0], np.minimum(since, until))
-    windows[1, asked] = np.where(sure, days[1], until)
+    windows[1, asked] = until
     windows[2, asked] = np.where(sure, days[2], until)
     return Decisions(eligible, kind, rules, *windows)
 

@@ -137,15 +137,15 @@ def count_by_state(connection: Connection) -> dict[tuple[str, str], int]:
     return {(site, state): count for site, state, count in connection.execute(query)}
 
 
-def high_water(connection: Connection, sites: Iterable[str]) -> int:
-    """A number that grows whenever something came in or was decided at any of the sites."""
-    total = 0
-    for site in sites:
-        for table in (arrivals, decisions):
-            total += connection.execute(
-                select(func.coalesce(func.max(table.c.id), 0)).where(table.c.site == site)
-            ).scalar_one()
-    return total
+def high_water(connection: Connection, sites: Iterable[str]) -> dict[str, int]:
+    """For each site a number that grows whenever something came in or was decided there."""
+    return {
+        site: sum(
+            connection.execute(select(func.coalesce(func.max(table.c.id), 0)).where(table.c.site == site)).scalar_one()
+            for table in (arrivals, decisions)
+        )
+        for site in sites
+    }
 
 
 def _with_decision() -> Any:

@@ -17,7 +17,7 @@ from typing_extensions import TypedDict
 from service.core.infant import Fact, newest
 from service.core.worklist import Entry, days_over
 from service.fhir.sites import Site
-from service.flow import Flow
+from service.web.looking import Look
 from service.web.original import pick_resource
 from service.web.shapes import CourseJson, DecisionJson, course_json
 from service.web.shapes import decision_json as decision_json
@@ -217,24 +217,24 @@ def rejection_json(row: Mapping[str, Any]) -> RejectionJson:
     }
 
 
-def api_routes(flow: Flow) -> APIRouter:
+def api_routes() -> APIRouter:
     """/api: the worklist, one infant, what could not be read, the census and the sites."""
     router = APIRouter(prefix="/api", tags=["worklist"], responses=PROBLEM)
-    sites = flow.sites
 
     @router.get("/worklist")
-    def worklist(site: SiteId = None, as_of: AsOf = None, known_at: KnownAt = None) -> WorklistJson:
+    def worklist(look: Look, site: SiteId = None, as_of: AsOf = None, known_at: KnownAt = None) -> WorklistJson:
         """The ranked list of one site, or of all: first what should be seen to first. As of a day, it is judged for
         that day; known at an instant, it is the list as it was shown then."""
+        flow, sites = look.flow, look.flow.sites
         moment = known_at or flow.clock()
         days = {id: as_of or moment.astimezone(here.timezone).date() for id, here in sites.items()}
         return list_json(flow.worklist(site, as_of, known_at), days, sites)
 
     @router.get("/infants/{key}")
-    def infant(key: str, as_of: AsOf = None, known_at: KnownAt = None) -> InfantJson:
+    def infant(look: Look, key: str, as_of: AsOf = None, known_at: KnownAt = None) -> InfantJson:
         """One infant: what is decided, from what facts, and every decision before; as of a day, or as known at an
         instant."""
-        seen = flow.infant(key, as_of, known_at)
+        seen = look.flow.infant(key, as_of, known_at)
         in_force = [fact for facts in newest(seen.facts) for fact in facts]
         return {
             "caution": CAUTION,
@@ -255,29 +255,29 @@ def api_routes(flow: Flow) -> APIRouter:
         }
 
     @router.get("/rejections")
-    def rejections(site: SiteId = None) -> list[RejectionJson]:
+    def rejections(look: Look, site: SiteId = None) -> list[RejectionJson]:
         """What could not be read and has not been put right, newest first."""
-        return [rejection_json(each) for each in flow.rejections(site)]
+        return [rejection_json(each) for each in look.flow.rejections(site)]
 
     @router.get("/census")
-    def census(site: SiteId = None) -> dict[str, int]:
+    def census(look: Look, site: SiteId = None) -> dict[str, int]:
         """How many infants are in each of the four states."""
         if site is not None:
-            flow.site(site)
-        return flow.census(site)
+            look.flow.site(site)
+        return look.flow.census(site)
 
     @router.get("/sites")
-    def all_sites() -> list[SiteJson]:
+    def all_sites(look: Look) -> list[SiteJson]:
         """Every site, with its own calendar day."""
         return [
             {
                 "id": id,
                 "name": site.name,
                 "timezone": str(site.timezone),
-                "policy": flow.policy_on(id, flow.today(id)).id,
-                "today": flow.today(id).isoformat(),
+                "policy": look.flow.policy_on(id, look.flow.today(id)).id,
+                "today": look.flow.today(id).isoformat(),
             }
-            for id, site in sites.items()
+            for id, site in look.flow.sites.items()
         ]
 
     return router

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from datetime import datetime
 from importlib.metadata import PackageNotFoundError
 from importlib.metadata import version as installed
 
@@ -14,22 +12,20 @@ from starlette.responses import Response
 
 from service.errors import RidgelineError
 from service.flow import Flow
-from service.store.database import Database
-from service.store.publications import Publications
 from service.web.api import CAUTION, api_routes
 from service.web.entry import entry_routes
 from service.web.exports import export_routes
 from service.web.facade import READ_ONLY, facade_routes
 from service.web.guard import Answers, Guard, judge
 from service.web.health import health_routes
-from service.web.live import Announcer
+from service.web.live import Announcer, live_routes
 from service.web.looking import NOBODY, Looking
 from service.web.pages import Pages, page_routes
+from service.web.rounds import round_routes
 
 
 def build(
-    flow: Flow, publications: Publications, database: Database, clock: Callable[[], datetime], *,
-    base_url: str | None = None, every: float = 1.0,
+    flow: Flow, *, base_url: str | None = None, every: float = 1.0,
 ) -> FastAPI:  # fmt: skip
     """The application: pages, /api, /fhir, /events, /health and /metrics. Feeds mount their own routes beside these.
 
@@ -45,15 +41,16 @@ def build(
         description=f"Who must be examined for retinopathy of prematurity, when, and why. {CAUTION}",
     )  # fmt: skip
     app.add_middleware(Guard, answers=answers, public=base_url)
-    app.include_router(api_routes(flow))
-    app.include_router(facade_routes(flow, publications, flow.sites, clock, release, base_url))
-    app.include_router(health_routes(database, lambda: {site: flow.today(site) for site in flow.sites}))
+    app.include_router(api_routes())
+    app.include_router(facade_routes(release, flow.clock(), base_url))
+    app.include_router(health_routes(flow.database))
     app.include_router(export_routes())
-    app.include_router(page_routes(flow, pages))
-    app.include_router(entry_routes(flow, pages))
+    app.include_router(page_routes())
+    app.include_router(round_routes())
+    app.include_router(entry_routes())
     app.state.looking = Looking(NOBODY, flow, pages)
-    app.state.announcer = Announcer(flow.revision, every)
-    app.add_api_route("/events", app.state.announcer.answer, methods=["GET"], include_in_schema=False)
+    app.state.announcer = Announcer(flow.revisions, every)
+    app.include_router(live_routes(app.state.announcer))
 
     @app.exception_handler(HTTPException)
     def refuse(request: Request, error: HTTPException) -> Response:

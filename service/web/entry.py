@@ -28,11 +28,12 @@ from service.errors import NotFound, NotUnderstood
 from service.fhir.forms import fill
 from service.fhir.read import read_body
 from service.fhir.step import is_closed
-from service.flow import Flow, InfantView
+from service.flow import InfantView
 from service.store.arrivals import Arrival
 from service.web import typed as sheet_typed
-from service.web.pages import Pages
+from service.web.looking import Look, Looking
 from service.web.past import HAND, Written, say_fact, version_of, written
+from service.web.round import back_to_round, start_typed
 from service.web.sheets import EYE, SHEETS, Sheet
 from service.web.typed import SAME, Answers, first
 from service.web.view import Asked, capitalize, say_dates_in, say_steps
@@ -75,19 +76,22 @@ async def read_typed(request: Request) -> dict[str, list[str]]:
 class Bedside:
     """Shows sheets, tries out what was typed, and saves it."""
 
-    def __init__(self, flow: Flow, pages: Pages) -> None:
-        self._flow, self._pages = flow, pages
+    def __init__(self, look: Looking) -> None:
+        self._flow, self._pages = look.flow, look.pages
 
     # --- a sheet -----------------------------------------------------------------------------------------------------
 
-    def show(self, key: str, path: str, id: str | None = None) -> Response:
-        """An empty sheet, or one filled in with what is on record under an id, to be corrected."""
+    def show(self, key: str, path: str, id: str | None = None, round: str = "") -> Response:
+        """An empty sheet, or one filled in with what is on record under an id, to be corrected. `round`: opened from
+        the sheet of a round, to which it leads back."""
         sheet, seen, now = self._open(key, path)
         if path == "reopen":
             closing = _closing(seen)
             return self._sheet(sheet, seen, now, sheet_typed.start(sheet, now), closing.id, closing.version)
         if id is None:
-            return self._sheet(sheet, seen, now, sheet_typed.start(sheet, now), str(uuid4()), 0)
+            typed = sheet_typed.start(sheet, now)
+            typed = start_typed(typed, round, now) if round else typed
+            return self._sheet(sheet, seen, now, typed, str(uuid4()), 0)
         known = _find(seen, path, id)
         return self._sheet(sheet, seen, now, sheet_typed.typed_of(sheet, known.says), id, known.version, known=known)
 
@@ -110,8 +114,8 @@ class Bedside:
             return self._sheet(sheet, seen, now, given, id, base, answers, known=known, status=422)
         stands = version_of(seen, id)
         if stands > base:
-            if self._says(seen, self._body(sheet, seen, answers, id, stands, now), id, stands):
-                return _saved(seen, path)
+            if says_already(seen, self._body(sheet, seen, answers, id, stands, now), id, stands):
+                return _saved(seen, path, given)
             return self._conflict(sheet, seen, now, given, id, stands, answers)
         body = self._body(sheet, seen, answers, id, base + 1, now)
         follows = self._try(sheet, seen, body, f"QuestionnaireResponse/{id}", base + 1, now.date(), answers)
@@ -125,12 +129,12 @@ class Bedside:
             return self._sheet(sheet, seen, now, given, id, base, answers, follows, known, note)
         (receipt,) = self._flow.accept([Arrival(seen.site.id, HAND, body)])
         if not receipt.digested:
-            return _saved(seen, "waiting")
+            return _saved(seen, "waiting", given)
         if not receipt.facts:  # somebody saved the same version a moment before
             seen = self._flow.infant(key)
-            if not self._says(seen, body, id, base + 1):
+            if not says_already(seen, body, id, base + 1):
                 return self._conflict(sheet, seen, now, given, id, version_of(seen, id), answers)
-        return _saved(seen, path)
+        return _saved(seen, path, given)
 
     def _conflict(
         self, sheet: Sheet, seen: InfantView, now: datetime, given: Mapping[str, list[str]], id: str, stands: int,
@@ -202,12 +206,6 @@ class Bedside:
                 authored=now,
             )
         )  # fmt: skip
-
-    def _says(self, seen: InfantView, body: bytes, id: str, version: int) -> bool:
-        """Whether the version on record says exactly what this body says: it was sent twice."""
-        resource = f"QuestionnaireResponse/{id}"
-        stands = [fact for fact in seen.facts if fact.resource == resource and fact.version.number == version]
-        return _content(stands) == _content(_facts(seen, body))
 
     def _try(
         self, sheet: Sheet, seen: InfantView, body: bytes, resource: str, version: int, today: date,
@@ -305,8 +303,17 @@ def _closing(seen: InfantView) -> Written:
     return max(here, key=lambda each: each[:2])[2]
 
 
-def _saved(seen: InfantView, what: str) -> Response:
-    return RedirectResponse(f"/infant/{seen.key}?saved={what}", 303)
+def says_already(seen: InfantView, body: bytes, id: str, version: int) -> bool:
+    """Whether the version on record says exactly what this body says: it was sent twice."""
+    resource = f"QuestionnaireResponse/{id}"
+    stands = [fact for fact in seen.facts if fact.resource == resource and fact.version.number == version]
+    return _content(stands) == _content(_facts(seen, body))
+
+
+def _saved(seen: InfantView, what: str, given: Mapping[str, list[str]] | None = None) -> Response:
+    """To the infant's page; or back to the round from which the sheet was opened."""
+    onward = back_to_round(first(given, "round"), seen.key, what) if given else None
+    return RedirectResponse(onward or f"/infant/{seen.key}?saved={what}", 303)
 
 
 def _born(seen: InfantView) -> date | None:
@@ -326,29 +333,29 @@ def _content(facts: list[Fact]) -> set[str]:
 Given = Annotated[dict[str, list[str]], Depends(read_typed)]
 
 
-def entry_routes(flow: Flow, pages: Pages) -> APIRouter:
+def entry_routes() -> APIRouter:
     """/infant/{key}/{sheet}, …/{id} to correct, …/{id}/error to take back. Every sheet posts to its own address."""
     router = APIRouter(include_in_schema=False, default_response_class=HTMLResponse)
-    bedside, read = Bedside(flow, pages), ["GET", "HEAD"]
+    read = ["GET", "HEAD"]
 
     @router.api_route("/infant/{key}/{path}", methods=read)
-    def empty(key: str, path: str) -> Response:
-        return bedside.show(key, path)
+    def empty(look: Look, key: str, path: str, round: str = "") -> Response:
+        return Bedside(look).show(key, path, round=round)
 
     @router.api_route("/infant/{key}/{path}", methods=["POST"])
-    def take(key: str, path: str, given: Given) -> Response:
-        return bedside.take(key, path, given)
+    def take(look: Look, key: str, path: str, given: Given) -> Response:
+        return Bedside(look).take(key, path, given)
 
     @router.api_route("/infant/{key}/{path}/{id}", methods=read)
-    def correct(key: str, path: str, id: str) -> Response:
-        return bedside.show(key, path, id)
+    def correct(look: Look, key: str, path: str, id: str) -> Response:
+        return Bedside(look).show(key, path, id)
 
     @router.api_route("/infant/{key}/{path}/{id}/error", methods=read)
-    def show_error(key: str, path: str, id: str) -> Response:
-        return bedside.show_error(key, path, id)
+    def show_error(look: Look, key: str, path: str, id: str) -> Response:
+        return Bedside(look).show_error(key, path, id)
 
     @router.api_route("/infant/{key}/{path}/{id}/error", methods=["POST"])
-    def take_error(key: str, path: str, id: str, given: Given) -> Response:
-        return bedside.take_error(key, path, id, given)
+    def take_error(look: Look, key: str, path: str, id: str, given: Given) -> Response:
+        return Bedside(look).take_error(key, path, id, given)
 
     return router

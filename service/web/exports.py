@@ -194,21 +194,21 @@ def export_routes() -> APIRouter:
             return Response("\ufeff" + write_csv(HEADINGS, rows), media_type=CSV, headers=headers)
         return Response(write_xlsx(rows), media_type=XLSX, headers=headers)
 
-    @router.api_route("/list.{kind}", methods=["GET", "HEAD"])
-    def all_sites(look: Look, kind: str, as_of: AsOf = None) -> Response:
-        return answer(look, None, _known(kind), as_of)
+    @router.api_route("/list.{ending}", methods=["GET", "HEAD"])
+    def all_sites(look: Look, ending: str, as_of: AsOf = None) -> Response:
+        return answer(look, None, _known(ending), as_of)
 
-    @router.api_route("/site/{id}/list.{kind}", methods=["GET", "HEAD"])
-    def one_site(look: Look, id: str, kind: str, as_of: AsOf = None) -> Response:
-        return answer(look, id, _known(kind), as_of)
+    @router.api_route("/site/{id}/list.{ending}", methods=["GET", "HEAD"])
+    def one_site(look: Look, id: str, ending: str, as_of: AsOf = None) -> Response:
+        return answer(look, id, _known(ending), as_of)
 
     return router
 
 
-def _known(kind: str) -> str:
-    if kind not in ("csv", "xlsx", "ics"):
+def _known(ending: str) -> str:
+    if ending not in ("csv", "xlsx", "ics"):
         raise NotFound("the list is given as list.csv, list.xlsx or list.ics")
-    return kind
+    return ending
 
 
 def _zone(sites: Mapping[str, Site]) -> ZoneInfo:

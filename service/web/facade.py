@@ -9,7 +9,7 @@ import base64
 import binascii
 import hashlib
 import json
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Iterable, Mapping
 from datetime import UTC, date, datetime
 from email.utils import format_datetime, parsedate_to_datetime
 from typing import Annotated, Any, Final
@@ -26,9 +26,9 @@ from service.fhir import forms, terms, write
 from service.fhir.sites import Site
 from service.fhir.step import step_code_system, step_name
 from service.fhir.strict import instant
-from service.flow import Flow
-from service.store.publications import Person, Publications, Published
+from service.store.publications import Person, Published
 from service.web.guard import FHIR_JSON
+from service.web.looking import Look, Looking
 from service.web.search import INCLUDES, PARAMETERS, Question, understand
 
 Resource = dict[str, Any]
@@ -40,22 +40,48 @@ _FORM: Final = "application/x-www-form-urlencoded"
 _JSON_NAMES: Final = ("json", "application/json", "application/fhir+json", "text/json")
 
 
-def facade_routes(
-    flow: Flow, publications: Publications, sites: Mapping[str, Site], clock: Callable[[], datetime], version: str,
-    base_url: str | None = None,
-) -> APIRouter:  # fmt: skip
+def facade_routes(version: str, started: datetime, base_url: str | None = None) -> APIRouter:
     """All routes under /fhir. `base_url` is the service's public address; without it the one asked under counts."""
     router = APIRouter(prefix="/fhir", include_in_schema=False, dependencies=[Depends(agree_format)])
-    facade = _Facade(flow, publications, sites, clock, version, base_url)
-    read = ["GET", "HEAD"]
-    router.add_api_route("", facade.root, methods=read)
-    router.add_api_route("/", facade.root, methods=read)
-    router.add_api_route("/metadata", facade.metadata, methods=read)
-    router.add_api_route("/{type}/_search", facade.search_form, methods=["POST"])
-    router.add_api_route("/{type}", facade.search, methods=read)
-    router.add_api_route("/{type}/{id}", facade.read, methods=read)
-    router.add_api_route("/{type}/{id}/_history", facade.history, methods=read)
-    router.add_api_route("/{type}/{id}/_history/{number}", facade.version_read, methods=read)
+    fixed = (step_code_system(), terms.code_system(), *forms.questionnaires())
+    same_for_all = {(body["resourceType"], body["id"]): body for body in fixed}
+    get = ["GET", "HEAD"]
+
+    def facade(look: Looking, request: Request) -> _Facade:
+        base = f"{(base_url or str(request.base_url)).rstrip('/')}/fhir"
+        return _Facade(look, base, same_for_all)
+
+    @router.api_route("", methods=get)
+    @router.api_route("/", methods=get)
+    def root() -> Response:
+        raise HTTPException(404, "A search needs a type, as in /fhir/Task; what there is stands in /fhir/metadata.")
+
+    @router.api_route("/metadata", methods=get)
+    def metadata(look: Look, request: Request) -> Response:
+        served = [_declare(type) for type in SERVED]
+        base = facade(look, request).base
+        return _answer(request, write.capability_statement(base, version, started, served))
+
+    @router.api_route("/{type}/_search", methods=["POST"])
+    def search_form(look: Look, request: Request, type: str, asked: Asked) -> Response:
+        return facade(look, request).search(request, type, asked)
+
+    @router.api_route("/{type}", methods=get)
+    def search(look: Look, request: Request, type: str) -> Response:
+        return facade(look, request).search(request, type, request.query_params.multi_items())
+
+    @router.api_route("/{type}/{id}", methods=get)
+    def read(look: Look, request: Request, type: str, id: str) -> Response:
+        return facade(look, request).read(request, type, id)
+
+    @router.api_route("/{type}/{id}/_history", methods=get)
+    def history(look: Look, request: Request, type: str, id: str) -> Response:
+        return facade(look, request).history(request, type, id)
+
+    @router.api_route("/{type}/{id}/_history/{number}", methods=get)
+    def version_read(look: Look, request: Request, type: str, id: str, number: str) -> Response:
+        return facade(look, request).version_read(request, type, id, number)
+
     return router
 
 
@@ -82,33 +108,18 @@ async def read_form(request: Request) -> list[tuple[str, str]]:
     return [*request.query_params.multi_items(), *parse_qsl(body, keep_blank_values=True)]
 
 
+Asked = Annotated[list[tuple[str, str]], Depends(read_form)]
+
+
 class _Facade:
-    def __init__(
-        self, flow: Flow, publications: Publications, sites: Mapping[str, Site], clock: Callable[[], datetime],
-        version: str, base_url: str | None,
-    ) -> None:  # fmt: skip
-        self._flow, self._publications, self._sites = flow, publications, sites
-        self._clock, self._version, self._base_url = clock, version, base_url
-        self._started = clock()
-        fixed = (step_code_system(), terms.code_system(), *forms.questionnaires())
-        self._fixed = {(body["resourceType"], body["id"]): body for body in fixed}
+    """What one caller may see of what is published. `base` is our own address as the caller knows it, `fixed` the
+    resources that are the same for everybody, by type and id."""
 
-    # --- routes ----------------------------------------------------------------------------------------------------
+    def __init__(self, look: Looking, base: str, fixed: Mapping[tuple[str, str], Resource]) -> None:
+        self._flow, self._publications, self._sites = look.flow, look.publications, look.flow.sites
+        self._clock, self.base, self._fixed = look.flow.clock, base, fixed
 
-    def root(self) -> Response:
-        raise HTTPException(404, "A search needs a type, as in /fhir/Task; what there is stands in /fhir/metadata.")
-
-    def metadata(self, request: Request) -> Response:
-        served = [_declare(type) for type in SERVED]
-        return _answer(request, write.capability_statement(self._base(request), self._version, self._started, served))
-
-    def search(self, request: Request, type: str) -> Response:
-        return self._search(request, type, request.query_params.multi_items())
-
-    def search_form(
-        self, request: Request, type: str, asked: Annotated[list[tuple[str, str]], Depends(read_form)]
-    ) -> Response:
-        return self._search(request, type, asked)
+    # --- read ------------------------------------------------------------------------------------------------------
 
     def read(self, request: Request, type: str, id: str) -> Response:
         _know(type)
@@ -146,7 +157,7 @@ class _Facade:
         versions = self._publications.history(type, id)
         if not versions:
             raise HTTPException(404, f"No {type} with this id is known here.")
-        base = self._base(request)
+        base = self.base
         bundle = {
             "resourceType": "Bundle",
             "type": "history",
@@ -173,7 +184,7 @@ class _Facade:
 
     # --- search ----------------------------------------------------------------------------------------------------
 
-    def _search(self, request: Request, type: str, asked: Iterable[tuple[str, str]]) -> Response:
+    def search(self, request: Request, type: str, asked: Iterable[tuple[str, str]]) -> Response:
         _know(type)
         asked, after = list(asked), None
         page = next((value for name, value in asked if name == "_page"), None)
@@ -183,7 +194,7 @@ class _Facade:
         if question.unknown and "handling=strict" in request.headers.get("prefer", "").replace(" ", ""):
             known = ", ".join([*PARAMETERS[type], *(f"_include={each}" for each in INCLUDES.get(type, ()))])
             raise NotUnderstood(f"Not known on {type}: {', '.join(sorted(set(question.unknown)))}. Known: {known}.")
-        base = self._base(request)
+        base = self.base
         if type == "Patient":
             total, entries, last = self._find_people(question, base, after)
         elif type == "List":
@@ -275,9 +286,6 @@ class _Facade:
 
     def _list_ids(self) -> list[str]:
         return [write.list_id(site) for site in (None, *self._sites.values())]
-
-    def _base(self, request: Request) -> str:
-        return f"{(self._base_url or str(request.base_url)).rstrip('/')}/fhir"
 
 
 def _declare(type: str) -> Resource:

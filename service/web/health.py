@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
-from datetime import date
+from collections.abc import Iterable, Mapping
 from typing import Final
 
 from fastapi import APIRouter
@@ -13,6 +12,7 @@ from starlette.responses import JSONResponse, PlainTextResponse, Response
 from service.errors import ConfigurationError
 from service.store.counts import Counts, take_counts
 from service.store.database import Database, pending
+from service.web.looking import Look
 
 TEXT_FORMAT: Final = "text/plain; version=0.0.4; charset=utf-8"
 """Media type of the Prometheus text format (https://prometheus.io/docs/instrumenting/exposition_formats/)."""
@@ -20,8 +20,8 @@ TEXT_FORMAT: Final = "text/plain; version=0.0.4; charset=utf-8"
 INFANT_STATES: Final = ("eligible", "unknown", "not-eligible", "closed")
 
 
-def health_routes(database: Database, today: Callable[[], Mapping[str, date]]) -> APIRouter:
-    """/health/live, /health/ready and /metrics. `today` gives the calendar day of every site."""
+def health_routes(database: Database) -> APIRouter:
+    """/health/live, /health/ready and /metrics."""
     router = APIRouter(include_in_schema=False)
 
     @router.api_route("/health/live", methods=["GET", "HEAD"])
@@ -42,8 +42,8 @@ def health_routes(database: Database, today: Callable[[], Mapping[str, date]]) -
         )
 
     @router.api_route("/metrics", methods=["GET", "HEAD"])
-    def metrics() -> Response:
-        days = today()
+    def metrics(look: Look) -> Response:
+        days = {site: look.flow.today(site) for site in look.flow.sites}
         return PlainTextResponse(write_metrics(take_counts(database, days), days), media_type=TEXT_FORMAT)
 
     return router

@@ -6,30 +6,32 @@ However many people look, the database is asked once a second, and not at all wh
 from __future__ import annotations
 
 import asyncio
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator, Callable, Collection, Mapping
 from typing import Final
 
+from fastapi import APIRouter
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
 from starlette.responses import StreamingResponse
 
 from service.web.guard import log_error
+from service.web.looking import Look
 
 HEARTBEAT: Final = 15.0
 """Seconds after which a comment is sent when nothing changed, so that a dead line is noticed at both ends."""
 
 
 class Announcer:
-    """Watches `revision()` and tells every listener when it has grown.
+    """Watches `revisions()`, a number for each site, and tells every listener when one of its own sites' has grown.
 
     It is the one part of the pages that is asynchronous: a thread for each open browser would soon use them up.
     """
 
-    def __init__(self, revision: Callable[[], int], every: float = 1.0) -> None:
-        self._revision, self._every = revision, every
-        self._listeners: set[asyncio.Queue[int | None]] = set()
+    def __init__(self, revisions: Callable[[], Mapping[str, int]], every: float = 1.0) -> None:
+        self._revisions, self._every = revisions, every
+        self._listeners: dict[asyncio.Queue[int | None], Collection[str]] = {}
         self._poller: asyncio.Task[None] | None = None
-        self._last: int | None = None
+        self._last: Mapping[str, int] | None = None
         self._loop: asyncio.AbstractEventLoop | None = None
 
     @property
@@ -40,19 +42,20 @@ class Announcer:
     def close(self) -> None:
         """End every stream, so that a server that is stopping need not wait. May be called from any thread."""
         if self._loop is not None and self._listeners:
-            self._loop.call_soon_threadsafe(self._tell, None)
+            self._loop.call_soon_threadsafe(self._end)
 
-    async def listen(self, seen: int | None) -> AsyncIterator[bytes]:
-        """The stream for one browser; `seen` is the revision it already shows, None when it says nothing."""
+    async def listen(self, sites: Collection[str], seen: int | None) -> AsyncIterator[bytes]:
+        """The stream for one browser that shows these sites; `seen` is the revision it already shows, None when it says
+        nothing."""
         queue: asyncio.Queue[int | None] = asyncio.Queue()
-        self._listeners.add(queue)
+        self._listeners[queue] = sites
         self._loop = asyncio.get_running_loop()
         if self._poller is None or self._poller.done():
             self._poller = asyncio.create_task(self._poll())
         try:
             yield b"retry: 3000\n\n"
-            if seen is not None and self._last is not None and seen != self._last:
-                yield _event(self._last)
+            if seen is not None and self._last is not None and seen != (now := _of(self._last, sites)):
+                yield _event(now)
             while True:
                 try:
                     revision = await asyncio.wait_for(queue.get(), HEARTBEAT)
@@ -63,30 +66,51 @@ class Announcer:
                     return
                 yield _event(revision)
         finally:
-            self._listeners.discard(queue)
+            del self._listeners[queue]
 
-    async def answer(self, request: Request) -> StreamingResponse:
-        """The route: GET /events."""
+    def answer(self, request: Request, sites: Collection[str]) -> StreamingResponse:
+        """The answer to GET /events of whoever may see these sites."""
         last = request.headers.get("last-event-id", "")
-        stream = self.listen(int(last) if last.isascii() and last.isdigit() else None)
+        stream = self.listen(sites, int(last) if last.isascii() and last.isdigit() else None)
         return StreamingResponse(stream, media_type="text/event-stream", headers={"X-Accel-Buffering": "no"})
 
     async def _poll(self) -> None:
         while self._listeners:
             try:
-                revision = await run_in_threadpool(self._revision)
+                revisions = await run_in_threadpool(self._revisions)
             except Exception as error:  # the database may be away for a while; browsers keep their list and wait
                 log_error(error)
             else:
-                if self._last is not None and revision != self._last:
-                    self._tell(revision)
-                self._last = revision
+                if self._last is not None and revisions != self._last:
+                    self._tell(self._last, revisions)
+                self._last = revisions
             await asyncio.sleep(self._every)
         self._last = None
 
-    def _tell(self, revision: int | None) -> None:
+    def _tell(self, before: Mapping[str, int], now: Mapping[str, int]) -> None:
+        for queue, sites in self._listeners.items():
+            if _of(before, sites) != _of(now, sites):
+                queue.put_nowait(_of(now, sites))
+
+    def _end(self) -> None:
         for queue in self._listeners:
-            queue.put_nowait(revision)
+            queue.put_nowait(None)
+
+
+def live_routes(announcer: Announcer) -> APIRouter:
+    """/events."""
+    router = APIRouter(include_in_schema=False)
+
+    @router.get("/events")
+    async def events(request: Request, look: Look) -> StreamingResponse:
+        return announcer.answer(request, look.flow.sites)
+
+    return router
+
+
+def _of(revisions: Mapping[str, int], sites: Collection[str]) -> int:
+    """One number for some sites, that grows when one of theirs does."""
+    return sum(number for site, number in revisions.items() if site in sites)
 
 
 def _event(revision: int) -> bytes:

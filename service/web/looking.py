@@ -10,6 +10,7 @@ from fastapi import Depends
 from starlette.requests import Request
 
 from service.flow import Flow
+from service.store.publications import Publications
 
 if TYPE_CHECKING:
     from service.web.pages import Pages
@@ -35,6 +36,11 @@ class Looking:
     person: Person
     flow: Flow
     pages: Pages
+
+    @property
+    def publications(self) -> Publications:
+        """What is published of the sites they may see."""
+        return Publications(self.flow.database, self.flow.sites)
 
 
 def look_of(request: Request) -> Looking:

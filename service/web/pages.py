@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from copy import copy
 from datetime import date, datetime
 from pathlib import Path
 from typing import Annotated, Any, Final
@@ -20,10 +21,11 @@ from service.core.worklist import Entry
 from service.errors import NotFound, NotUnderstood
 from service.fhir.sites import Site
 from service.fhir.step import is_closed
-from service.flow import Flow, InfantView
+from service.flow import InfantView
 from service.web import letters, past, view
 from service.web.api import AsOf
 from service.web.course_picture import draw_course, say_course
+from service.web.looking import Look, Looking
 from service.web.original import mark_original, pick_resource
 from service.web.sheets import SHEETS
 from service.web.typed import first
@@ -39,7 +41,7 @@ STATES: Final[Mapping[str, str]] = {
 }
 """State of an infant -> words."""
 
-NAV: Final[tuple[tuple[str, str], ...]] = (("/unread", N_("Could not be read")),)
+NAV: Final[tuple[tuple[str, str], ...]] = (("/round", N_("Rounds")), ("/unread", N_("Could not be read")))
 """(path, words) of the pages beside the lists, in the order of the navigation."""
 
 SAVED: Final[Mapping[str, str]] = {
@@ -84,9 +86,16 @@ class Pages:
             as_of_query="",
             self_contained=False,
             here="",
+            css_of=lambda name: Markup((STATIC / name).read_text("utf-8")),  # noqa: S704 -- a file of ours
             css=Markup((STATIC / "ridgeline.css").read_text("utf-8")),  # noqa: S704 -- a file of ours
-            site_names={id: site.name for id, site in sites.items()},
         )
+
+    def within(self, sites: Collection[str] | None) -> Pages:
+        """The same pages of these sites alone. None: of all."""
+        narrow = copy(self)
+        if sites is not None:
+            narrow._sites = {id: site for id, site in self._sites.items() if id in sites}
+        return narrow
 
     def worklist(
         self, entries: Sequence[Entry], today_of: Callable[[str], date], made_at: datetime, *,
@@ -229,7 +238,8 @@ class Pages:
 
     def render(self, template: str, **values: Any) -> str:
         """A template of ours with these values."""
-        return self._environment.get_template(template).render(values)
+        names = {id: site.name for id, site in self._sites.items()}
+        return self._environment.get_template(template).render({"site_names": names, **values})
 
     def _days(self, shown: Iterable[str], today_of: Callable[[str], date]) -> list[tuple[date, list[str]]]:
         days: dict[date, list[str]] = {}
@@ -258,44 +268,48 @@ KnownAt = Annotated[
 ]
 
 
-def page_routes(flow: Flow, pages: Pages) -> APIRouter:
+def page_routes() -> APIRouter:
     """/, /site/{id}, /infant/{key} and its letters, /unread, /static."""
     router = APIRouter(include_in_schema=False, default_response_class=HTMLResponse)
     read = ["GET", "HEAD"]
 
-    def show_list(site: str | None, as_of: date | None, known: datetime | None) -> str:
+    def show_list(look: Looking, site: str | None, as_of: date | None, known: datetime | None) -> str:
+        flow = look.flow
+
         def today_of(id: str) -> date:
             return as_of or (known.astimezone(flow.site(id).timezone).date() if known else flow.today(id))
 
-        return pages.worklist(
+        return look.pages.worklist(
             flow.worklist(site, as_of, known), today_of, flow.clock(), census=flow.census(site),
             unread=len(flow.rejections(site)), site=site, as_of=as_of, known_at=known,
         )  # fmt: skip
 
     @router.api_route("/", methods=read)
-    def all_sites(as_of: AsOf = None, known_at: KnownAt = None) -> Response:
-        return HTMLResponse(show_list(None, as_of, _instant(known_at, ZoneInfo("UTC"))))
+    def all_sites(look: Look, as_of: AsOf = None, known_at: KnownAt = None) -> Response:
+        return HTMLResponse(show_list(look, None, as_of, _instant(known_at, ZoneInfo("UTC"))))
 
     @router.api_route("/site/{id}", methods=read)
-    def one_site(id: str, as_of: AsOf = None, known_at: KnownAt = None) -> Response:
-        return HTMLResponse(show_list(id, as_of, _instant(known_at, flow.site(id).timezone)))
+    def one_site(look: Look, id: str, as_of: AsOf = None, known_at: KnownAt = None) -> Response:
+        return HTMLResponse(show_list(look, id, as_of, _instant(known_at, look.flow.site(id).timezone)))
 
     @router.api_route("/infant/{key}", methods=read)
-    def one_infant(key: str, as_of: AsOf = None, known_at: KnownAt = None, saved: str = "") -> Response:
-        seen = flow.infant(key)
+    def one_infant(
+        look: Look, key: str, as_of: AsOf = None, known_at: KnownAt = None, saved: str = ""
+    ) -> Response:  # fmt: skip
+        seen = look.flow.infant(key)
         if as_of is not None or known_at is not None:
-            seen = flow.infant(key, as_of, _instant(known_at, seen.site.timezone))
-        return HTMLResponse(pages.infant(seen, seen.as_of, as_of, saved))
+            seen = look.flow.infant(key, as_of, _instant(known_at, seen.site.timezone))
+        return HTMLResponse(look.pages.infant(seen, seen.as_of, as_of, saved))
 
     @router.api_route("/infant/{key}/letter/{kind}", methods=read)
-    def letter(key: str, kind: str) -> Response:
-        seen = flow.infant(key)
-        policy = flow.policy_on(seen.site.id, seen.as_of)
-        return HTMLResponse(pages.letter(seen, kind, seen.as_of, policy.care.surveillance_age))
+    def letter(look: Look, key: str, kind: str) -> Response:
+        seen = look.flow.infant(key)
+        policy = look.flow.policy_on(seen.site.id, seen.as_of)
+        return HTMLResponse(look.pages.letter(seen, kind, seen.as_of, policy.care.surveillance_age))
 
     @router.api_route("/unread", methods=read)
-    def unread(site: str | None = None) -> Response:
-        return HTMLResponse(pages.unread(flow.rejections(site)))
+    def unread(look: Look, site: str | None = None) -> Response:
+        return HTMLResponse(look.pages.unread(look.flow.rejections(site)))
 
     @router.api_route("/static/{name}", methods=read)
     def static(name: str) -> Response:

@@ -10,7 +10,7 @@ import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
-from typing import Final, Literal, cast
+from typing import Final, Literal
 
 from service.core.decision import on_day
 from service.core.worklist import Entry
@@ -82,7 +82,7 @@ def order_of(text: str) -> Order:
     """An order by its word. Raises NotUnderstood."""
     if text not in dict(ORDERS):
         raise NotUnderstood("a round is ordered by bed or by rank")
-    return cast(Order, text)
+    return text  # type: ignore[return-value]
 
 
 def ahead_of(text: str) -> int:
@@ -128,7 +128,7 @@ def lines_of(flow: Flow, of: RoundOf) -> list[Line]:
     return sorted(lines, key=lambda line: (line.left_hospital, line.unit.casefold(), not line.bed, _natural(line.bed)))
 
 
-def _line(entry: Entry, held: bool, of: RoundOf, today: date, site: Site) -> Line:  # noqa: FBT001 -- from a pair
+def _line(entry: Entry, held: bool, of: RoundOf, today: date, site: Site) -> Line:
     decision = on_day(entry.decision, of.day)
     told = {str(each) for each in (*decision.deferrals, *filter(None, [decision.hand_over]))}
     last_day = of.day + timedelta(days=of.ahead)
@@ -200,3 +200,12 @@ def start_typed(typed: dict[str, list[str]], text: str, now: datetime) -> dict[s
     on = {"on": [min(of.day, now.date()).isoformat()]} if "on" in typed else {}
     at = {"at": [""]} if "at" in typed and of.day != now.date() else {}
     return {**typed, **on, **at, "round": [text]}
+
+
+def back_to_round(text: str, key: str, what: str) -> str | None:
+    """Where to go after something was typed in on the way through a round; None when it was not."""
+    try:
+        of = RoundOf.parse(text)
+    except NotUnderstood:
+        return None
+    return f"{of.path}/typing?{of.query}&after={key}&saved={what}"

@@ -6,7 +6,7 @@ import hashlib
 import json
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date
 from typing import Any, Final
 from uuid import UUID, uuid4, uuid5
 
@@ -187,7 +187,7 @@ def round_routes() -> APIRouter:
 
     @router.api_route("/site/{id}/round", methods=safe)
     def today(look: Look, id: str) -> Response:
-        return RedirectResponse(RoundOf(id, look.flow.today(id)).path, 303)
+        return sheet(look, RoundOf(id, look.flow.today(id)))
 
     @router.api_route("/site/{id}/round/{day}", methods=safe)
     def one(
@@ -238,35 +238,12 @@ def round_routes() -> APIRouter:
         of = RoundOf(id, day, order_of(order), ahead_of(ahead))
         lines = lines_of(look.flow, of)
         here = next((line for line in lines if line.key == after), None)
-        steps, done = _what_next(look, here, of) if here else ((), "")
+        steps = say_steps(look.flow.infant(here.key).decision, look.flow.today(id)) if here else ()
         page = look.pages.render(
             "typing.html", here=id, of=of, site=site, today=look.flow.today(id), before=here, steps=steps,
-            saved=_saved(saved) if here else done, following=next_on_sheet(lines, after),
+            saved=SHEETS[saved].saved if here and saved in SHEETS else "", following=next_on_sheet(lines, after),
             lines=[line for line in lines if line.listed],
         )  # fmt: skip
         return HTMLResponse(page)
 
     return router
-
-
-def _what_next(look: Looking, line: Line, of: RoundOf) -> tuple[tuple[Any, ...], str]:
-    """What is asked for now of the infant whose sheet was just typed in."""
-    return say_steps(look.flow.infant(line.key).decision, look.flow.today(of.site)), ""
-
-
-def _saved(what: str) -> str:
-    return SHEETS[what].saved if what in SHEETS else ""
-
-
-def back_to_round(text: str, key: str, what: str) -> str | None:
-    """Where to go after something was typed in on the way through a round; None when it was not."""
-    try:
-        of = RoundOf.parse(text)
-    except NotUnderstood:
-        return None
-    return f"{of.path}/typing?{of.query}&after={key}&saved={what}"
-
-
-def now_of(moment: datetime) -> str:
-    """`14:05`."""
-    return f"{moment:%H:%M}"

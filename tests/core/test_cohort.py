@@ -168,6 +168,15 @@ def test_a_weight_alone_that_makes_no_known_age_eligible_is_asked_about_at_once(
     assert KINDS[decide_all(infants, policy).kind[0]] == "data-needed"
 
 
+def test_a_criterion_may_need_both_a_risk_and_a_missing_age() -> None:
+    policy = EDITIONS["aap-2018"]
+    both = replace(policy, criteria=(replace(policy.criteria[0], needs_risk=True, needs_doubt=True),))
+    infants = draw(both, 400, seed=5)
+    told = rows(decide_all(infants, both), both)
+    assert told == [row(decide(each, both, AS_OF), both) for each in one_by_one(infants)]
+    assert {found[0] for found in told} == {"yes", "unknown", "no"}
+
+
 @pytest.mark.parametrize("born", [date.min, date(1, 1, 20), date(9999, 12, 20), date.max])
 def test_windows_stay_in_the_calendar(born: date) -> None:
     infants = columns(born=[born])

@@ -325,6 +325,24 @@ def test_stop_rules_ask_and_silence_delays_nothing(policy: Policy, records: list
     assert all(f"{side} eye: {records[-1].eye(side)} ({rule})" in decision.next.reason.text for side in SIDES)
 
 
+def test_when_eyes_may_stop_by_different_rules_each_is_named_and_the_right_eyes_is_cited() -> None:
+    left = [MILD, QUIET, QUIET]  # RCPCH 2022: regression in two successive exams; the right eye never had ROP
+    exams = [
+        Exam(aged(36, 1) + timedelta(days=14 * n), IMMATURE if n == 0 else ZONE_III, seen)
+        for n, seen in enumerate(left)
+    ]
+    asked = after(*exams, policy=UK).next
+    right = next(stop for stop in UK.care.stops if stop.id == "zone-iii-never-rop")
+    assert (asked.kind, asked.reason.rule, asked.reason.cite) == ("decision", right.id, right.origin.cite)
+    assert "(zone-iii-never-rop); left eye" in asked.reason.text
+    assert "(regression-twice)" in asked.reason.text
+
+
+def test_records_of_one_day_make_the_same_course_in_any_order() -> None:
+    one, other = (Treatment(on(1), ("right",), kind, resource="Procedure/1") for kind in ("laser", "injection"))
+    assert Course.of([], [one, other]) == Course.of([], [other, one])
+
+
 def test_no_stop_rule_speaks_of_an_injected_eye_or_of_one_never_seen() -> None:
     """Also where nothing but the next exam is awaited, because no edition laid down what follows an injection."""
     seen, awaited = both(aged(66), VASCULARIZED), demands(course(both(aged(66), MILD)), NO_CARE, lambda _: None)

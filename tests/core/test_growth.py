@@ -92,6 +92,11 @@ def test_the_sentence_is_built_from_the_data() -> None:
     )
 
 
+def test_an_infant_who_weighs_the_same_gained_nothing() -> None:
+    (reason,) = judge(weighings({10: 1300, 19: 1300})).reasons
+    assert reason.text.startswith("gained 0 g from day 10 to day 19")
+
+
 def test_what_came_after_birth_is_told_apart() -> None:
     growth = judge(weighings({10: 1000, 19: 1100}), age="27w0d", grams=1000, flags=("hydrocephalus",))
     assert rules(growth) == ["growth-gestation", "growth-birth-weight", "growth-hydrocephalus", "growth-10-19"]

@@ -16,7 +16,6 @@ from web.ward import NOW, fill, two_sites
 from service.flow import Flow
 from service.policies import load_policies
 from service.store.database import Database
-from service.store.publications import Publications
 from service.web.application import build
 
 
@@ -25,7 +24,7 @@ def make_flow(database: Database) -> Flow:
 
 
 def make_app(flow: Flow) -> FastAPI:
-    return build(flow, Publications(flow.database, flow.sites), flow.database, flow.clock, every=0.05)
+    return build(flow, every=0.05)
 
 
 @pytest.fixture

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 
 import uvicorn
 from fastapi import FastAPI
+from starlette.routing import BaseRoute, Route
 
 
 @contextmanager
@@ -28,3 +29,13 @@ def serve(app: FastAPI) -> Iterator[str]:
     server.should_exit = True
     thread.join(10)
     assert not thread.is_alive(), "the server did not stop"
+
+
+def every_route(routes: Iterable[BaseRoute]) -> Iterator[Route]:
+    """Every route of an application, those of the routers it includes as well."""
+    for each in routes:
+        inner = getattr(each, "routes", None) or getattr(getattr(each, "original_router", None), "routes", None)
+        if inner:
+            yield from every_route(inner)
+        elif isinstance(each, Route):
+            yield each

@@ -21,7 +21,6 @@ from web.ward import NOW, age, fill, gone_home, key_of, newborn, send, two_sites
 from service.flow import Flow
 from service.policies import load_policies
 from service.store.database import Database
-from service.store.publications import Publications
 from service.web.application import build
 
 RULES = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
@@ -59,7 +58,7 @@ def bay(postgres_url: str, template_url: str) -> Iterator[Bay]:
         return made[0].now if made else NOW
 
     flow = Flow(database, two_sites(), load_policies(), now)
-    app = build(flow, Publications(database, flow.sites), database, now, every=0.05)
+    app = build(flow, every=0.05)
     with a_browser() as browser, serve(app) as address:
         made.append(Bay(flow, browser, address))
         fill(flow)

@@ -21,7 +21,6 @@ from web.ward import NOW, fill, key_of, newborn, send, weight
 from service.fhir.forms import fill as answer
 from service.fhir.write import CODE_SYSTEM, INFANT_SYSTEM, STEP_SYSTEM
 from service.flow import Flow
-from service.store.publications import Publications
 from service.web.application import build
 
 Resource = dict[str, Any]
@@ -467,9 +466,7 @@ def test_head_says_what_get_would(ward: httpx.Client) -> None:
 
 def test_links_use_the_public_address_where_one_is_set(flow: Flow) -> None:
     fill(flow)
-    public = build(
-        flow, Publications(flow.database, flow.sites), flow.database, flow.clock, base_url="https://rop.example/eyes/"
-    )
+    public = build(flow, base_url="https://rop.example/eyes/")
     with serve(public) as address:
         found = httpx.get(f"{address}/fhir/Task?_count=1").json()
         assert {link["url"].partition("?")[0] for link in found["link"]} == {"https://rop.example/eyes/fhir/Task"}

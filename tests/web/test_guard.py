@@ -16,7 +16,6 @@ from web.ward import key_of
 
 from service.errors import NotFound, NotUnderstood, SiteUnavailable
 from service.flow import Flow
-from service.store.publications import Publications
 from service.web.application import build
 from service.web.pages import HERE
 
@@ -97,10 +96,7 @@ def test_an_error_is_a_sentence_in_the_callers_own_shape(
 )
 def test_a_form_comes_from_a_page_of_ours_also_behind_a_proxy(flow: Flow, headers: dict[str, str], status: int) -> None:
     """OWASP Cross-Site Request Forgery Prevention: Fetch Metadata first, then the Origin; neither: refuse."""
-    app = build(
-        flow, Publications(flow.database, flow.sites), flow.database, flow.clock,
-        base_url="https://eyes.hospital.example",
-    )  # fmt: skip
+    app = build(flow, base_url="https://eyes.hospital.example")
     with serve(app) as address:
         assert httpx.post(f"{address}/", headers=headers).status_code == status
         assert httpx.delete(f"{address}/", headers=headers).status_code == status

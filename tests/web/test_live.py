@@ -76,20 +76,20 @@ def test_who_comes_back_hears_at_once_what_was_missed(flow: Flow, app: FastAPI, 
 
 
 class Counting:
-    """A revision that counts how often it is asked."""
+    """Revisions that count how often it is asked."""
 
     def __init__(self) -> None:
         self.asked = 0
 
-    def __call__(self) -> int:
+    def __call__(self) -> dict[str, int]:
         self.asked += 1
-        return 7
+        return {"northbank": 7}
 
 
 def test_the_database_is_asked_once_however_many_listen_and_never_while_nobody_does(flow: Flow) -> None:
     counting = Counting()
     app = make_app(flow)
-    app.state.announcer._revision = counting
+    app.state.announcer._revisions = counting
     app.state.announcer._every = 0.2
     with serve(app) as address:
         time.sleep(0.5)
