@@ -82,7 +82,7 @@ def order_of(text: str) -> Order:
     """An order by its word. Raises NotUnderstood."""
     if text not in dict(ORDERS):
         raise NotUnderstood("a round is ordered by bed or by rank")
-    return text  # type: ignore[return-value]
+    return text
 
 
 def ahead_of(text: str) -> int:
@@ -125,7 +125,7 @@ def lines_of(flow: Flow, of: RoundOf) -> list[Line]:
     lines = [_line(entry, held, of, min(today, of.day), site) for entry, held in flow.round(of.site, of.day)]
     if of.order == "rank":
         return lines
-    return sorted(lines, key=lambda line: (line.left_hospital, line.unit.casefold(), not line.bed, _natural(line.bed)))
+    return sorted(lines, key=lambda line: (line.left_hospital, not line.bed, line.unit.casefold(), _natural(line.bed)))
 
 
 def _line(entry: Entry, held: bool, of: RoundOf, today: date, site: Site) -> Line:

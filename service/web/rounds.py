@@ -172,7 +172,8 @@ def round_routes() -> APIRouter:
         lines, today = lines_of(look.flow, of), look.flow.today(of.site)
         return HTMLResponse(
             draw_sheet(
-                look.pages, lines, of, site=look.flow.site(of.site), today=today, can_book=of.day >= today,
+                look.pages, lines, of, site=look.flow.site(of.site), today=today,
+                policy=look.flow.policy_on(of.site, of.day), can_book=of.day >= today,
                 others=[line for line in lines if not line.listed],
                 **{"batch": str(uuid4()), "name": look.person.name, **more},
             ),
