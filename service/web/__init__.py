@@ -4,6 +4,7 @@ application.py   build(...): every route on one ASGI application
 guard.py         security headers; an error becomes a sentence, never a traceback
 looking.py       who is looking, and what of the whole they may see
 words.py         what is said, in the language of the person who reads it
+language.py      in which language a request is answered
 pages.py         the worklist, one infant, what could not be read
 view.py          an Entry -> the words of one row (pure)
 original.py      what could not be read, laid out with the place of the trouble marked (pure)

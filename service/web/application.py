@@ -13,11 +13,13 @@ from starlette.responses import Response
 from service.errors import RidgelineError
 from service.flow import Flow
 from service.web.api import CAUTION, api_routes
+from service.web.downtime import Copies
 from service.web.entry import entry_routes
 from service.web.exports import export_routes
 from service.web.facade import READ_ONLY, facade_routes
 from service.web.guard import Answers, Guard, judge
 from service.web.health import health_routes
+from service.web.language import Speaking, language_routes
 from service.web.live import Announcer, live_routes
 from service.web.looking import NOBODY, Looking
 from service.web.pages import Pages, page_routes
@@ -25,13 +27,13 @@ from service.web.rounds import round_routes
 
 
 def build(
-    flow: Flow, *, base_url: str | None = None, every: float = 1.0,
+    flow: Flow, *, base_url: str | None = None, every: float = 1.0, copies: Copies | None = None,
 ) -> FastAPI:  # fmt: skip
     """The application: pages, /api, /fhir, /events, /health and /metrics. Feeds mount their own routes beside these.
 
     `base_url` is the public address, as links in FHIR answers show it; without it the address asked under counts.
     `every` is how often, in seconds, a change is looked for while a browser is listening. `app.state.announcer.close()`
-    ends the open streams, which a server that stops politely should call.
+    ends the open streams, which a server that stops politely should call. `copies` are those for downtime.
     """
     release = _release()
     pages = Pages(flow.sites)
@@ -40,14 +42,16 @@ def build(
         title="Ridgeline", version=release, openapi_url="/api/openapi.json", docs_url=None, redoc_url=None,
         description=f"Who must be examined for retinopathy of prematurity, when, and why. {CAUTION}",
     )  # fmt: skip
+    app.add_middleware(Speaking)
     app.add_middleware(Guard, answers=answers, public=base_url)
     app.include_router(api_routes())
     app.include_router(facade_routes(release, flow.clock(), base_url))
-    app.include_router(health_routes(flow.database))
+    app.include_router(health_routes(flow.database, copies))
     app.include_router(export_routes())
     app.include_router(page_routes())
     app.include_router(round_routes())
     app.include_router(entry_routes())
+    app.include_router(language_routes())
     app.state.looking = Looking(NOBODY, flow, pages)
     app.state.announcer = Announcer(flow.revisions, every)
     app.include_router(live_routes(app.state.announcer))

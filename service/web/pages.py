@@ -29,7 +29,7 @@ from service.web.looking import Look, Looking
 from service.web.original import mark_original, pick_resource
 from service.web.sheets import SHEETS
 from service.web.typed import first
-from service.web.words import N_, language, teach
+from service.web.words import N_, language, named, teach
 
 HERE: Final = Path(__file__).parent
 STATIC: Final = HERE / "static"
@@ -72,6 +72,7 @@ class Pages:
         teach(self._environment)
         self._environment.globals.update(
             language=language,
+            named=named,
             nav=NAV,
             say_day=view.say_day,
             say_dates_in=view.say_dates_in,
@@ -100,7 +101,7 @@ class Pages:
     def worklist(
         self, entries: Sequence[Entry], today_of: Callable[[str], date], made_at: datetime, *,
         census: Mapping[str, int], unread: int, site: str | None = None, as_of: date | None = None,
-        known_at: datetime | None = None, self_contained: bool = False,
+        known_at: datetime | None = None, self_contained: bool = False, valid_until: str = "",
     ) -> str:  # fmt: skip
         """The list of one site, or of all. `today_of` gives each site's day (as_of for all, when that is asked for);
         `census` counts infants by state, `unread` what could not be read, both as of now. `known_at`: the entries are
@@ -116,10 +117,11 @@ class Pages:
             place=self._sites[site].name if site else "All sites",
             as_of=as_of,
             as_of_query=_when(as_of, known_at),
-            known_at=self._clock_time(known_at, site) if known_at else "",
+            known_at=self.clock_time(known_at, site) if known_at else "",
             live=not (as_of or known_at or self_contained),
             self_contained=self_contained,
-            made_at=self._clock_time(made_at, site),
+            valid_until=valid_until,
+            made_at=self.clock_time(made_at, site),
             days=self._days(shown, today_of),
             sections=sections,
             total_overdue=len(sections["overdue"]),
@@ -146,7 +148,7 @@ class Pages:
             here=seen.site.id,
             as_of=as_of,
             as_of_query=_when(as_of, seen.known_at),
-            known_at=self._clock_time(seen.known_at, seen.site.id) if seen.known_at else "",
+            known_at=self.clock_time(seen.known_at, seen.site.id) if seen.known_at else "",
             path=f"/infant/{seen.key}",
             live=live,
             saved=SAVED.get(saved, "") if live else "",
@@ -253,7 +255,8 @@ class Pages:
             words = [f"{number} {view.SECTIONS[name][0].lower()}" for name, number in counts.items() if number]
             yield id, site.name, ", ".join(words) or "nobody on the list"
 
-    def _clock_time(self, moment: datetime, site: str | None) -> str:
+    def clock_time(self, moment: datetime, site: str | None) -> str:
+        """An instant on the clock of a site (or of all, where they share one; else UTC): `14:05 on Sunday 1 June`."""
         zones = {str(each.timezone) for id, each in self._sites.items() if site in (None, id)}
         zone = ZoneInfo(zones.pop()) if len(zones) == 1 else None
         local = moment.astimezone(zone) if zone else moment

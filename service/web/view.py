@@ -16,7 +16,7 @@ from service.core.decision import Ages, Decision, NextStep, Reason, Window, on_d
 from service.core.findings import SIDES
 from service.core.worklist import Entry, bucket
 from service.web.strip import draw_strip
-from service.web.words import _, ngettext_
+from service.web.words import _, ngettext_, say_date
 
 SECTIONS: Final[Mapping[str, tuple[str, str]]] = {
     "overdue": ("Overdue", "The last day of the window has passed."),
@@ -128,13 +128,12 @@ class Row:
 
 def say_day(day: date, beside: date) -> str:
     """`Sun 1 Jun`, with the year where it is not the year of `beside`."""
-    text = f"{day:%a} {day.day} {day:%b}"
-    return text if day.year == beside.year else f"{text} {day.year}"
+    return say_date(day, "EEE d MMM" if day.year == beside.year else "EEE d MMM y")
 
 
 def say_long_day(day: date) -> str:
     """`Sunday 1 June 2031`."""
-    return f"{day:%A} {day.day} {day:%B %Y}"
+    return say_date(day, "EEEE d MMMM y")
 
 
 def count_days(number: int) -> str:

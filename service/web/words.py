@@ -10,10 +10,13 @@ import io
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from contextvars import ContextVar
-from functools import cache
+from datetime import date
+from functools import cache, lru_cache
 from pathlib import Path
 from typing import Any, Final
 
+from babel import Locale
+from babel.dates import format_date
 from babel.messages.mofile import write_mo
 from babel.messages.pofile import read_po
 from babel.support import NullTranslations, Translations
@@ -30,9 +33,16 @@ def language() -> str:
     return _language.get()
 
 
+@cache
 def languages() -> tuple[str, ...]:
     """The languages there is a catalogue of, English first."""
     return (ENGLISH, *sorted(path.stem for path in LANGUAGES.glob("*.po")))
+
+
+@cache
+def named() -> list[tuple[str, str]]:
+    """(code, name in itself) of every language there is."""
+    return [(code, str(Locale.parse(code).get_language_name(code)).capitalize()) for code in languages()]
 
 
 @contextmanager
@@ -60,6 +70,16 @@ def ngettext_(one: str, many: str, n: int, **values: Any) -> str:
 def N_(text: str) -> str:  # noqa: N802 -- the mark that catalogues are collected by
     """Marks words that are asked for with `_` later."""
     return text
+
+
+def say_date(day: date, pattern: str) -> str:
+    """A day by a pattern of Unicode LDML, in the language spoken now: `EEE d MMM` is `Sun 1 Jun`, `dom 1 jun`."""
+    return _dated(day, pattern, _language.get())
+
+
+@lru_cache(maxsize=4096)  # a list says the same few days thousands of times
+def _dated(day: date, pattern: str, language: str) -> str:
+    return format_date(day, pattern, locale=language)
 
 
 def teach(environment: Environment) -> None:

@@ -103,11 +103,11 @@ def pages(house: House) -> list[str]:
             opened = []
             for address in addresses(house, template):
                 answer = client.get(address)
-                assert answer.status_code in (200, 404, 409), f"{address}: {answer.status_code}"
+                assert answer.status_code in (200, 303, 404, 409), f"{address}: {answer.status_code}"
                 if answer.status_code == 200 and answer.headers["content-type"].startswith("text/html"):
                     opened.append(address)
-                elif answer.status_code == 200:
-                    opened.append("")  # something to keep: a table, a calendar
+                elif answer.status_code in (200, 303):
+                    opened.append("")  # something to keep, a table or a calendar; or the way to another page
             assert opened, f"{template} was never opened"
             found += filter(None, opened)
     return list(dict.fromkeys(found))
