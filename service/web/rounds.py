@@ -124,12 +124,19 @@ class ManyBooked:
         text = json.dumps([self.answers.digest, str(self.batch), shown])
         return hashlib.sha256(text.encode()).hexdigest()[:16]
 
+    def kept(self) -> bool:
+        """Whether all of these bookings are on record already: the page was sent twice."""
+        return all(self._stands(key) and self._says(key) for key in self.seen)
+
     def taken(self) -> bool:
         """Whether something else was saved under the names of these bookings: the page was sent twice, with changes."""
-        return any(
-            version_of(seen, self._id(key)) and not says_already(seen, self._bodies[key], self._id(key), 1)
-            for key, seen in self.seen.items()
-        )
+        return any(self._stands(key) and not self._says(key) for key in self.seen)
+
+    def _stands(self, key: str) -> bool:
+        return version_of(self.seen[key], self._id(key)) > 0
+
+    def _says(self, key: str) -> bool:
+        return says_already(self.seen[key], self._bodies[key], self._id(key), 1)
 
     def save(self) -> bool:
         """Keep all of them in one transaction. Whether all could be worked out at once."""
@@ -213,6 +220,8 @@ def round_routes() -> APIRouter:
             again = {**given, "batch": [str(uuid4())]}
             note = _("This page was saved before, with other words. Look at what would be booked now.")
             return confirm(look, of, ManyBooked(look, of, again), again, note, 409)
+        if many.kept():
+            return RedirectResponse(f"{of.path}?{of.query}&saved=booked&n={len(many.lines)}", 303)
         if first(given, "do") != "save" or first(given, "shown") != many.digest:
             changed = first(given, "do") == "save"
             note = _("This is not what was shown before. Look at what follows now, then save.") if changed else ""
