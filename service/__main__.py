@@ -116,6 +116,7 @@ def _parser() -> argparse.ArgumentParser:
 
     _add_running(command)
     _add_setting_up(command)
+    _add_people(command)
     _add_looking(command)
     return parser
 
@@ -166,6 +167,37 @@ def _add_setting_up(command: Callable[..., argparse.ArgumentParser]) -> None:
     )
     ingest.add_argument("--site", required=True, help="the site the records are from")
     ingest.add_argument("--json", action="store_true", help="print one JSON document")
+
+
+def _add_people(command: Callable[..., argparse.ArgumentParser]) -> None:
+    about = "who may look: add, list, change and retire people; passwords are asked for, or read from standard input"
+    examples = (
+        "add millet --name Millet --role it --all-sites",
+        "add fennel --name 'Nurse Fennel' --role unit --site larkmoor",
+        "list --json", "change fennel --site larkmoor --site quillhaven", "change fennel --password", "retire fennel",
+    )  # fmt: skip
+    people = command("people", commands.people, about, *examples)
+    what = people.add_subparsers(dest="what", metavar="WHAT", required=True)
+
+    def who(name: str, help: str, new: bool) -> argparse.ArgumentParser:
+        made = what.add_parser(name, help=help, description=f"{help[0].upper()}{help[1:]}.")
+        made.add_argument("sign_in", metavar="SIGN-IN", help="the sign-in name: letters a to z, digits, . - _")
+        if name != "retire":
+            made.add_argument("--name", required=new, help="the name as it is shown")
+            made.add_argument("--role", required=new, help="unit, ophthalmologist, coordinator, it, auditor or machine")
+            made.add_argument("--language", help="the language of the pages, as in `es` (default: the browser's)")
+            sites = made.add_mutually_exclusive_group(required=new)
+            sites.add_argument("--site", action="append", help="a site they may see; again for another")
+            sites.add_argument("--all-sites", action="store_true", help="all sites, those to come as well")
+        return made
+
+    who("add", "register somebody; a machine gets a token, everybody else types a password", new=True)
+    who("change", "change what is given and leave the rest", new=False).add_argument(
+        "--password", action="store_true", help="ask for another password"
+    )
+    who("retire", "let somebody look no more; what they did stays on record", new=False)
+    listed = what.add_parser("list", help="everybody registered", description="Everybody registered.")
+    listed.add_argument("--json", action="store_true", help="print one JSON document")
 
 
 def _add_looking(command: Callable[..., argparse.ArgumentParser]) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import logging
 import socket
 import threading
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -32,9 +32,11 @@ from service.jobs import Jobs
 from service.policies import FOLDER, VARIATIONS, load_document, load_policies
 from service.settings import Settings
 from service.store.database import Database, migrate
+from service.store.people import Person, is_anybody_registered
 from service.store.postgres import EmbeddedPostgres
 from service.web import downtime
 from service.web.application import build
+from service.web.door import is_safe
 from service.web.downtime import Copies
 from service.web.pages import Pages
 
@@ -133,13 +135,20 @@ def open_service(
 
 
 @contextmanager
-def running(service: Service, jobs: bool = True) -> Iterator[str]:
+def running(service: Service, jobs: bool = True, invented: Sequence[Person] = ()) -> Iterator[str]:
     """The service listening, hooks and pages and (unless told otherwise) jobs, until the block ends; yields its URL.
 
-    Port 0 takes a free one. Raises ConfigurationError when the address cannot be had.
+    `invented` people can be looked as by anybody, and nobody has to sign in: for the demonstration. Port 0 takes a free
+    one. Raises ConfigurationError when the address cannot be had.
     """
     settings = service.settings
-    settings.check_listening()
+    with service.database.transaction() as connection:
+        settings.check_listening(is_anybody_registered(connection))
+    if settings.beyond and not is_safe(settings.public_url):
+        log.warning(
+            "other machines reach this service without encryption unless something in front brings it; then set "
+            "RIDGELINE_PUBLIC_URL to its https address"
+        )
     listening = _listen(settings.host, settings.port)
     port = listening.getsockname()[1]
     url = settings.having(port=port).url
@@ -151,7 +160,12 @@ def running(service: Service, jobs: bool = True) -> Iterator[str]:
         writer = GroupCommit(service.flow, working.wake)
         writer.start()
         stack.callback(writer.stop)
-        web = build(service.flow, base_url=settings.public_url, copies=service.copies())
+        web = build(
+            service.flow,
+            base_url=settings.public_url,
+            invented=invented,
+            copies=service.copies(),
+        )
         hook = Hook(service.flow, writer, _hook_secrets(service), settings.max_body)
         application = Starlette(routes=[*hook.routes(), Mount("/", web)])
         config = uvicorn.Config(application, log_config=None, access_log=False, timeout_graceful_shutdown=5)

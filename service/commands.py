@@ -257,6 +257,20 @@ def cohort(options: argparse.Namespace) -> int:
     return 1 if found.homeless else 0
 
 
+def people(options: argparse.Namespace) -> int:
+    """Who may look."""
+    from service import enrol
+
+    with _service(options) as service:
+        if options.what == "list" and options.json:
+            _print_json(enrol.people_json(enrol.everybody(service.flow)))
+        elif options.what == "list":
+            print(draw_table(enrol.HEADINGS, enrol.cells(enrol.everybody(service.flow)), _width()))
+        else:
+            print(enrol.run(service.flow, options))
+    return 0
+
+
 # --- looking ---------------------------------------------------------------------------------------------------------
 
 

@@ -4,6 +4,7 @@
     ├── ConfigurationError         a policy, site file or setting is wrong: refuse to start
     ├── NotUnderstood              a text or value cannot be read without guessing
     ├── NotFound                   the thing asked for is not known
+    ├── Forbidden                  whoever asks may look at it and not do it
     └── SiteError                  a site's server did not do what was asked
         ├── SiteUnavailable        try again later (time-out, 5xx, 429, refused connection)
         └── SiteRefused            it will not work until somebody changes something (401, 403, 404, 422)
@@ -32,6 +33,10 @@ class NotUnderstood(RidgelineError, ValueError):
 
 class NotFound(RidgelineError, LookupError):
     """The thing asked for is not known here."""
+
+
+class Forbidden(RidgelineError):
+    """Whoever asks for this may not do it."""
 
 
 class SiteError(RidgelineError):

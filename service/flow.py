@@ -19,7 +19,7 @@ from uuid import UUID, uuid5
 from sqlalchemy import Connection
 from sqlalchemy.exc import OperationalError
 
-from service import announce, recall
+from service import announce, figures, recall
 from service.core import ledger, worklist
 from service.core.decision import Decision, decide, from_json, on_day, to_json
 from service.core.impact import Impact, compare
@@ -27,16 +27,17 @@ from service.core.infant import Fact, Infant, Reading, Rejection, Version, newes
 from service.core.policy import Policy
 from service.core.whereabouts import locate, places
 from service.core.worklist import Entry
-from service.errors import ConfigurationError, NotFound, NotUnderstood
+from service.errors import ConfigurationError, Forbidden, NotFound, NotUnderstood
 from service.fhir.read import is_read, read_body
 from service.fhir.sites import Site
+from service.figures import Figures
 from service.policies import load_document
 from service.recall import InfantView as InfantView
 from service.recall import in_batches, take_together
 from service.store import arrivals, cursors, facts, infants, names, outbox
 from service.store.arrivals import Arrival, Kept
 from service.store.database import Database
-from service.store.editions import Editions
+from service.store.editions import Activation, Editions
 
 log = logging.getLogger(__name__)
 
@@ -48,6 +49,8 @@ _KEYS: Final = UUID("3c7a7c1e-8a67-5c55-8a0b-5d6f2f1b9d10")
 
 _CALENDAR: Final = "calendar"
 """The feed that brings the days: its cursor is the last day that was decided at a site."""
+
+ONLY_LOOKS: Final = "your role looks and enters nothing; ask somebody of the unit or the ophthalmologist"
 
 _NEVER_TRACKED: Final = ("fetus", "older", "unborn-or-empty")
 
@@ -76,6 +79,10 @@ def infant_key(site: str, patient: str) -> UUID:
     return uuid5(_KEYS, f"{site}\x1f{patient}")
 
 
+Witness = Callable[[Connection, str, Iterable[tuple[str, UUID | None]]], None]
+"""Is told, in the transaction, what is done ("list", "infant" or "change") with which (site, infant's key)."""
+
+
 class Flow:
     """The use cases over one database. `clock` is the only source of time; `policies` is what the files say, by id, and
     `document` the whole text of one of them: what a site decides by is what was activated there (`store.editions`)."""
@@ -89,10 +96,15 @@ class Flow:
                 raise ConfigurationError(f"{site.id}.toml: policy", f"{site.policy!r} is no edition", tuple(policies))
         self.database, self.sites, self.policies, self.clock = database, sites, policies, clock
         self.editions = Editions(policies, document)
+        self._witness: Witness | None = None
+        self._enters = True
 
-    def within(self, sites: Collection[str] | None) -> Flow:
-        """The same use cases over these sites alone: of any other site nothing is known here. None: over all."""
+    def within(self, sites: Collection[str] | None, witness: Witness | None = None, enters: bool = True) -> Flow:
+        """The same use cases over these sites alone: of any other site nothing is known here. None: over all. `witness`
+        is told of every list and infant shown and every record changed, in the transaction that does it: where it
+        fails, nothing is shown or changed. Not `enters`: nothing can be brought in."""
         narrow = copy(self)
+        narrow._witness, narrow._enters = witness, enters
         if sites is not None:
             narrow.sites = {id: site for id, site in self.sites.items() if id in sites}
         return narrow
@@ -116,6 +128,8 @@ class Flow:
         cannot be digested stays stored, spoils nothing beside it, and is tried again by `digest`. Raises when the
         database cannot keep them: then nothing was accepted.
         """
+        if not self._enters:
+            raise Forbidden(ONLY_LOOKS)
         for arrival in came:
             self.site(arrival.site)
         with self.database.transaction() as connection:
@@ -124,7 +138,10 @@ class Flow:
             kept = arrivals.keep(connection, came, now)
             if cursor is not None:
                 cursors.keep(connection, cursor.site, cursor.feed, cursor.value, now)
-            return self._digest_apart(connection, kept, now)
+            receipts = self._digest_apart(connection, kept, now)
+            waiting = {receipt.arrival for receipt in receipts if not receipt.digested}
+            self._note(connection, "change", [(each.arrival.site, None) for each in kept if each.id in waiting])
+            return receipts
 
     def try_out(self, arrival: Arrival, key: str) -> InfantView:
         """How the infant with this key would stand if the arrival were accepted. Takes the whole way that `accept`
@@ -275,6 +292,11 @@ class Flow:
         log.info("%s: %s revision %d was activated", site, activated.id, activated.revision)
         return self.reassess(site, everyone=True)
 
+    def activations(self, site: str) -> list[Activation]:
+        """Everything ever put in use at a site, oldest first. Raises NotFound."""
+        with self.database.transaction() as connection:
+            return self.editions.history(connection, self.site(site))
+
     def reassess(self, site: str, everyone: bool = False) -> int:
         """Decide again for whomever the calendar may have overtaken: whoever was last decided under another edition or
         revision than today's, has something to come, or of whom something was recorded ahead of its day. How many are
@@ -351,6 +373,8 @@ class Flow:
             [announce.Decided(d, ids[d.patient], infant_key(site.id, d.patient), where[d.patient][0]) for d in new],
             now,
         )  # fmt: skip
+        changed = {d.patient for d in new} if arrival is None else {infant.patient for infant, _ in decided}
+        self._note(connection, "change", [(site.id, infant_key(site.id, patient)) for patient in sorted(changed)])
         return sum(d.patient not in rows or bool(compare(from_json(rows[d.patient].body), d)) for d in new)
 
     def _refuse_adult(
@@ -413,6 +437,7 @@ class Flow:
                     entries += recall.list_then(connection, each, day, known_at)
                 else:
                     entries += recall.list_now(connection, each, day)
+            self._note(connection, "list", [(each.id, None) for each in here])
         return worklist.rank(entries, days.__getitem__)
 
     def round(self, site: str, day: date) -> list[tuple[Entry, bool]]:
@@ -423,6 +448,7 @@ class Flow:
             policy = self.editions.on(connection, here, day)
             before = datetime.combine(day, time(), here.timezone)
             found = recall.round_on(connection, here, policy, day, self._day(here, now), before)
+            self._note(connection, "list", [(site, None)])
         held = {entry.key: done for entry, done in found}
         return [(entry, held[entry.key]) for entry in worklist.rank((e for e, _ in found), lambda _: day)]
 
@@ -430,7 +456,9 @@ class Flow:
         """All there is to show of one infant: by the last decision; or, as of a day or known at an instant (with its
         zone), decided anew from what was known. Raises NotFound, also where nobody knew of it at the instant."""
         with self.database.transaction() as connection:
-            return recall.see(connection, self.sites, self.editions, key, self.clock(), as_of, known_at)
+            seen = recall.see(connection, self.sites, self.editions, key, self.clock(), as_of, known_at)
+            self._note(connection, "infant", [(seen.site.id, UUID(seen.key))])
+        return seen
 
     def find(self, patient: str, site: str | None = None) -> list[tuple[str, str]]:
         """(site, key) of infants with this Patient id, at one site or at all; if there are none, of those who are
@@ -458,10 +486,25 @@ class Flow:
         here = self.sites if site is None else (site,)
         return {s: sum(n for (at, state), n in counted.items() if state == s and at in here) for s in states}
 
+    def recount(self, site: str) -> int:
+        """Count again, for the figures, whoever changed since the last time, a limited number at once; how many are
+        left. Raises NotFound."""
+        return figures.recount(self.database, self.site(site), self.editions, self.today(site))
+
+    def figures(self, site: str, since: date) -> Figures:
+        """What was done in time at a site and what was not, of all that was settled on the day `since` or later and
+        before today. Counts whoever changed first, as far as that is quick. Raises NotFound."""
+        waiting = self.recount(site)
+        return figures.look_up(self.database, self.site(site), self.today(site), since, waiting)
+
     def revisions(self) -> dict[str, int]:
         """For each site a number that grows whenever its list could have changed."""
         with self.database.transaction() as connection:
             return infants.high_water(connection, sorted(self.sites))
+
+    def _note(self, connection: Connection, kind: str, about: Sequence[tuple[str, UUID | None]]) -> None:
+        if self._witness is not None and about:
+            self._witness(connection, kind, about)
 
     @staticmethod
     def _day(site: Site, now: datetime) -> date:

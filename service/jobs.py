@@ -122,11 +122,14 @@ class Jobs:
             log.warning("renewing the subscriptions at %s: %s", site, error)
 
     def reassess(self, site: str) -> None:
-        """Decide what the day that has begun changes, and after a start what another edition does."""
+        """Decide what the day that has begun changes, and after a start what another edition does; then
+        bring the figures up to date."""
         with self._flow.database.alone(f"reassess {site}") as alone:
             if alone:
                 changed = self._flow.reassess(site)
                 log.info("%s: %d infants decided otherwise than before", site, changed)
+                while self._flow.recount(site):
+                    pass
         self.wake({site: False})
 
     # --- when ------------------------------------------------------------------------------------------------------

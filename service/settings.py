@@ -8,7 +8,7 @@ RIDGELINE_HOST, _PORT    where to listen (default 127.0.0.1, 8321)
 RIDGELINE_PUBLIC_URL     how sites' servers reach this service, for subscriptions and links
 RIDGELINE_MAX_BODY       largest body a hook takes, in bytes (default 16 MiB)
 RIDGELINE_DOWNTIME       folder for copies of the lists and of today's round sheets, for when there is no server
-RIDGELINE_OPEN           "1": listen beyond this machine, without sign-in; something in front must guard it
+RIDGELINE_OPEN           "1": listen beyond this machine while nobody is registered; something in front must guard it
 ...                      and the variables that site files name for their secrets
 """
 
@@ -62,13 +62,19 @@ class Settings:
         given = {name: value for name, value in changes.items() if value is not None}
         return replace(self, **given)  # type: ignore[arg-type]
 
-    def check_listening(self) -> None:
-        """Refuse to show patients' data beyond this machine while nobody has to sign in."""
-        if not self.open and not _is_loopback(self.host):
+    @property
+    def beyond(self) -> bool:
+        """Whether other machines can reach it."""
+        return not _is_loopback(self.host)
+
+    def check_listening(self, registered: bool) -> None:
+        """Refuse to show patients' data beyond this machine while nobody has to sign in: nobody is `registered`."""
+        if self.beyond and not (registered or self.open):
             raise ConfigurationError(
                 "RIDGELINE_HOST",
-                f"{self.host} can be reached from other machines and there is no sign-in yet; listen on 127.0.0.1 "
-                "behind a proxy that guards it, or set RIDGELINE_OPEN=1 if something else does",
+                f"{self.host} can be reached from other machines and nobody has to sign in, because nobody is "
+                "registered; add somebody of IT with `ridgeline people add`, or listen on 127.0.0.1, or set "
+                "RIDGELINE_OPEN=1 if something in front guards it",
             )
 
 

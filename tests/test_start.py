@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import re
 import runpy
 import subprocess
 import sys
+import tomllib
 from pathlib import Path
 from typing import Any
 
@@ -68,6 +70,14 @@ def test_it_explains_itself(words: list[str], code: int) -> None:
 def test_one_failed_check_fails_the_whole(start: dict[str, Any], programs: str, code: int) -> None:
     checks = [(f"check {number}", program) for number, program in enumerate(programs.split())]
     assert start["check"]([], checks, programs=Path("/usr/bin"), browsers=["sh"]) == code
+
+
+def test_the_image_pins_everything_the_service_needs() -> None:
+    root = SCRIPT.parents[1]
+    asked = tomllib.loads((root / "pyproject.toml").read_text())["project"]["dependencies"]
+    pinned = re.findall(r"^([a-z0-9-]+)==", (root / "docker" / "requirements.txt").read_text(), re.MULTILINE)
+    names = {re.match(r"[A-Za-z0-9.-]+", each)[0].lower().replace(".", "-") for each in asked}  # type: ignore[index]
+    assert names <= set(pinned)
 
 
 def say_done(path: Path, words: str) -> None:

@@ -117,7 +117,7 @@ def decide(infant: Infant, policy: Policy, as_of: date, course: Course = NOTHING
         return _decision(infant, policy, as_of, "closed", "no", (reason,), (), _nothing(reason), (), closed_by)
 
     def age(day: date) -> int | None:
-        return _youngest(infant, day)
+        return youngest(infant, day)
 
     happened = course.until(as_of)
     growth = judge_growth(
@@ -205,7 +205,7 @@ def _growth_flags(infant: Infant, growth: Growth, eligible: Eligibility) -> Iter
         yield f"growth criteria cannot rule out an exam: {growth.missing}"
 
 
-def _youngest(infant: Infant, day: date) -> int | None:
+def youngest(infant: Infant, day: date) -> int | None:
     """The youngest postmenstrual age in days that the infant may have on a day; None when it may be anything."""
     if infant.gestation.unsettled or infant.born.unsettled:
         return None

@@ -25,6 +25,7 @@ import orjson
 from service.app import Service, open_service, running
 from service.demo.chart import Event
 from service.demo.records import STYLES, Scribe, bundle
+from service.demo.staff import STAFF
 from service.demo.story import Story
 from service.errors import ConfigurationError, RidgelineError, SiteUnavailable
 from service.feeds.rest_hook import NAME as HOOK
@@ -128,11 +129,13 @@ def _has_display(environment: Mapping[str, str]) -> bool:
 def _listening(service: Service, anywhere: bool) -> Iterator[str]:
     with ExitStack() as stack:
         try:
-            url = stack.enter_context(running(service))
+            url = stack.enter_context(running(service, invented=STAFF))
         except ConfigurationError:
             if not anywhere:
                 raise
-            url = stack.enter_context(running(replace(service, settings=replace(service.settings, port=0))))
+            url = stack.enter_context(
+                running(replace(service, settings=replace(service.settings, port=0)), invented=STAFF)
+            )
         yield url
 
 

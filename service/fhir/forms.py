@@ -17,6 +17,7 @@ from typing import Any, Final
 from service.core.findings import EYE_KEYS, SIDES
 from service.errors import NotUnderstood
 from service.fhir import terms
+from service.fhir.step import PERSON_SYSTEM
 from service.fhir.strict import Resource, check, instant, is_id, lean, text
 from service.fhir.terms import CANONICAL, EYE_TYPES, WORDS, code_of, code_system, coding, question_code
 
@@ -287,7 +288,7 @@ def _item(question: Question, group: str) -> Resource:
 
 def fill(
     form: str, value: Mapping[str, Any], *, id: str, version: int, patient: str, author: str, authored: datetime,
-    status: str = "completed",
+    status: str = "completed", recorder: str = "",
 ) -> Resource:  # fmt: skip
     """The QuestionnaireResponse that answers a form with the value of a fact.
 
@@ -295,7 +296,8 @@ def fill(
     by `{"reopening": {on, by, why}}`; `newborn` takes `gestational_age_at_birth` ("25w3d"), `birth_weight` (grams) and
     `risk_flags` (a list of words). What is None, empty or blank is left out. `version` is meta.versionId: a correction
     is the same id with the next number; `status` "entered-in-error" takes the answers back (`value` may be {}).
-    `patient` is the Patient id at the site, or `system|value`; `author` who filled it in; `authored` has a time zone.
+    `patient` is the Patient id at the site, or `system|value`; `author` who filled it in, `recorder` the id of
+    whoever was signed in where it was typed; `authored` has a time zone.
 
     Raises NotUnderstood in words, without repeating the value, for a key the form does not ask or a value that is no
     answer to it.
@@ -315,11 +317,15 @@ def fill(
                 "status": status,
                 "subject": _subject(patient),
                 "authored": instant(authored),
-                "author": {"display": text(author)},
+                "author": {"display": text(author), "identifier": _recorder(recorder)},
                 "item": _items(asked.questions, value, ""),
             }
         )
     )
+
+
+def _recorder(id: str) -> Resource | None:
+    return {"system": PERSON_SYSTEM, "value": id} if id else None
 
 
 def _subject(patient: str) -> Resource:

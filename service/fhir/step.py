@@ -26,6 +26,7 @@ from service.fhir.strict import check
 from service.fhir.terms import CANONICAL as CANONICAL
 
 STEP_SYSTEM: Final = f"{CANONICAL}/sid/step"
+PERSON_SYSTEM: Final = f"{CANONICAL}/sid/person"
 """Identifier system of every ServiceRequest and Task we write: how our own are found again."""
 CODE_SYSTEM: Final = f"{CANONICAL}/CodeSystem/step"
 AUTHOR: Final = "Ridgeline"

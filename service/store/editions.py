@@ -31,7 +31,8 @@ _LOCK: Final = 0x52_69_64_67_65_45_64  # "RidgeEd": two sites must not give one 
 @dataclass(frozen=True, slots=True)
 class Activation:
     """An edition put in use at a site on the day `on` there; it decides from `starts` on, until one activated later
-    does. What has not begun when another is activated never does: its day was moved, or it was thought better of."""
+    does. What has not begun when another is activated never does: its day was moved, or it was thought better of. `at`
+    is the instant at which `by` activated it."""
 
     id: int
     policy: str
@@ -40,6 +41,8 @@ class Activation:
     effective: date | None
     starts: date
     on: date
+    at: datetime
+    by: str
 
 
 class Editions:
@@ -54,6 +57,27 @@ class Editions:
         """The edition that decides at a site on a day, by what had been activated up to an instant (by default: so
         far). A day before the first activation is judged by that one; without any, by what the site's file says."""
         return self._on(connection, site, day, activations(connection, site, known_at))
+
+    def spans(self, connection: Connection, site: Site, today: date) -> list[tuple[date, Policy]]:
+        """Every edition that decided at a site up to a day, with its first day, oldest first; the first one judges
+        every day before it as well."""
+        known = activations(connection, site)
+        days = sorted({day for each in known for day in (each.on, each.starts) if day <= today}) or [today]
+        found: list[tuple[date, Policy]] = []
+        for day in days:
+            policy = self._on(connection, site, day, known)
+            if not found or (found[-1][1].id, found[-1][1].content) != (policy.id, policy.content):
+                found.append((day, policy))
+        return found
+
+    def history(self, connection: Connection, site: Site) -> list[Activation]:
+        """Everything ever put in use at a site, by whom and when, in that order."""
+        return activations(connection, site)
+
+    def stored(self, connection: Connection, site: Site, id: str, revision: int) -> Policy | None:
+        """An edition of this id and revision as it was put in use at a site, word for word; None where it never was."""
+        each = next((a for a in activations(connection, site) if (a.policy, a.revision) == (id, revision)), None)
+        return None if each is None else self._read(connection, site, each)
 
     def in_use(self, connection: Connection, site: Site, now: datetime) -> Policy:
         """The edition that decides at a site now. Where nothing is in use yet, what the site's file says is activated
@@ -157,7 +181,7 @@ class Editions:
 def activations(connection: Connection, site: Site, known_at: datetime | None = None) -> list[Activation]:
     """Everything put in use at a site (up to an instant), in that order."""
     e = editions.c
-    query = select(e.id, e.policy, e.revision, e.content, e.effective, e.activated_at)
+    query = select(e.id, e.policy, e.revision, e.content, e.effective, e.activated_at, e.activated_by)
     query = query.where(e.site == site.id).order_by(e.id)
     if known_at is not None:
         query = query.where(e.activated_at <= known_at)
@@ -165,7 +189,12 @@ def activations(connection: Connection, site: Site, known_at: datetime | None = 
     for row in connection.execute(query):
         on = row.activated_at.astimezone(site.timezone).date()
         starts = row.effective or on
-        found.append(Activation(row.id, row.policy, row.revision, row.content, row.effective, starts, on))
+        found.append(
+            Activation(
+                row.id, row.policy, row.revision, row.content, row.effective, starts, on, row.activated_at,
+                row.activated_by,
+            )
+        )  # fmt: skip
     return found
 
 

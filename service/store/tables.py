@@ -1,8 +1,8 @@
 """The tables, as SQLAlchemy Core sees them. The migrations build the same; a test compares the two.
 
-Every key starts with `site`. Texts are never NULL where "" says the same; an instant is `timestamptz`, a day is
-`date` in the site's own calendar. Facts and decisions are append-only, and so is the body of an arrival: the
-service role has no right to change them (`RIGHTS`).
+Every key starts with `site`, but for the people who look, who belong to the whole installation. Texts are never NULL
+where "" says the same; an instant is `timestamptz`, a day is `date` in the site's own calendar. Facts and decisions are
+append-only, and so is the body of an arrival: the service role has no right to change them (`RIGHTS`).
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ from sqlalchemy import (
     Uuid,
     text,
 )
-from sqlalchemy.dialects.postgresql import JSONB
+from sqlalchemy.dialects.postgresql import ARRAY, JSONB
 
 SERVICE_ROLE: Final = "ridgeline_service"
 """The role every connection of the service works under: it owns nothing and cannot log in."""
@@ -288,6 +288,21 @@ outbox: Final = Table(
 )
 """What still has to be said, and what was said: written in the transaction of the decision it speaks of."""
 
+figures: Final = Table(
+    "figures",
+    metadata,
+    _site(),
+    _text("patient"),
+    _instant("changed_at"),
+    Column("definition", SmallInteger, nullable=False),
+    Column("counted", ARRAY(Text), nullable=False),
+    Column("last", Date),
+    PrimaryKeyConstraint("site", "patient"),
+    Index("figures_last_idx", "site", "last"),
+)
+"""What is counted of each infant (`core.figures`), kept so that no page has to count it: "figure day outcome", and the
+last of the days. It is true as long as `changed_at` is that of `infants` and `definition` that of the code."""
+
 cursors: Final = Table(
     "cursors",
     metadata,
@@ -298,6 +313,79 @@ cursors: Final = Table(
     PrimaryKeyConstraint("site", "feed"),
 )
 """How far each feed has come."""
+
+ROLES: Final = ("unit", "ophthalmologist", "coordinator", "it", "auditor", "machine")
+"""What a person may be. `machine` is another program, which shows a token and no password."""
+
+LOOKS: Final = ("signed-in", "refused", "signed-out", "list", "infant", "change", "export", "people")
+"""What of a look is written down: a sign-in that went well or not, a sign-out, a list or an infant shown, an infant's
+record changed, a list carried away, a person's record changed."""
+
+people: Final = Table(
+    "people",
+    metadata,
+    Column("id", Uuid, nullable=False),
+    _text("sign_in"),
+    _text("name"),
+    _text("role"),
+    Column("sites", ARRAY(Text)),
+    _text("password"),
+    _text("language", ""),
+    Column("active", Boolean, nullable=False, server_default=text("true")),
+    _instant("added_at"),
+    _instant("changed_at"),
+    PrimaryKeyConstraint("id"),
+    UniqueConstraint("sign_in"),
+    _one_of("role", ROLES),
+)
+"""Who may look. They belong to the installation, not to a site: `sites` are those they may see, NULL all there are.
+`password` is an Argon2 hash, "" of a machine."""
+
+sessions: Final = Table(
+    "sessions",
+    metadata,
+    Column("token", LargeBinary, nullable=False),
+    Column("person", Uuid, nullable=False),
+    _instant("begun_at"),
+    _instant("seen_at"),
+    _instant("ends_at", nullable=True),
+    _instant("ended_at", nullable=True),
+    PrimaryKeyConstraint("token"),
+    ForeignKeyConstraint(["person"], ["people.id"], name="sessions_people_fkey"),
+    Index("sessions_person_idx", "person", postgresql_where=text("ended_at IS NULL")),
+)
+"""Who is signed in: `token` is the SHA-256 of what the browser (or the machine) shows. A machine's has no end."""
+
+attempts: Final = Table(
+    "attempts",
+    metadata,
+    _id(),
+    _text("mark"),
+    _instant("at"),
+    Column("good", Boolean, nullable=False),
+    PrimaryKeyConstraint("id"),
+    Index("attempts_mark_idx", "mark", "at"),
+)
+"""Every try to sign in, under a mark of the name and one of the address, neither of which can be read back."""
+
+looks: Final = Table(
+    "looks",
+    metadata,
+    Column("site", Text, nullable=False, server_default=""),
+    _id(),
+    _instant("at"),
+    Column("person", Uuid),
+    _text("kind"),
+    Column("about", Uuid),
+    _text("page", ""),
+    PrimaryKeyConstraint("site", "id"),
+    _one_of("kind", LOOKS),
+    Index("looks_at_idx", "at"),
+    Index("looks_person_idx", "person", "at"),
+    Index("looks_about_idx", "about", "at", postgresql_where=text("about IS NOT NULL")),
+)
+"""Who looked at what and changed what, when; append-only. `person` NULL: somebody who did not have to say who they are.
+`about` is an infant's key (or, of a change to people, that person's id), `page` the pattern of the address."""
 
 RIGHTS: Final[dict[str, str]] = {
     "arrivals": "SELECT, INSERT, UPDATE (state, attempts, problem, digested_at)",
@@ -310,6 +398,11 @@ RIGHTS: Final[dict[str, str]] = {
     "editions": "SELECT, INSERT",
     "publications": "SELECT, INSERT, UPDATE (current)",
     "outbox": "SELECT, INSERT, UPDATE",
+    "figures": "SELECT, INSERT, UPDATE",
     "cursors": "SELECT, INSERT, UPDATE",
+    "people": "SELECT, INSERT, UPDATE (sign_in, name, role, sites, password, language, active, changed_at)",
+    "sessions": "SELECT, INSERT, UPDATE (seen_at, ended_at)",
+    "attempts": "SELECT, INSERT",
+    "looks": "SELECT, INSERT",
 }
 """What the service role may do with each table. Nothing may be deleted."""

@@ -3,7 +3,7 @@
 What is typed takes the one way in that everything takes: it becomes a QuestionnaireResponse, is tried out
 (`Flow.try_out`), shown, and accepted as an arrival of the feed "hand". A record keeps its id from the moment the empty
 sheet is shown, and a correction is the next version of the same id, so that pressing twice saves once and nothing is
-written over that the person has not seen. There is no sign-in yet: the author is the name that is typed.
+written over that the person has not seen. Whoever is signed in is offered as the author and kept beside the name typed.
 """
 
 from __future__ import annotations
@@ -24,11 +24,11 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from service.core.findings import SIDES
 from service.core.infant import Fact
-from service.errors import NotFound, NotUnderstood
+from service.errors import Forbidden, NotFound, NotUnderstood
 from service.fhir.forms import fill
 from service.fhir.read import read_body
 from service.fhir.step import is_closed
-from service.flow import InfantView
+from service.flow import ONLY_LOOKS, InfantView
 from service.store.arrivals import Arrival
 from service.web import typed as sheet_typed
 from service.web.looking import Look, Looking
@@ -77,7 +77,7 @@ class Bedside:
     """Shows sheets, tries out what was typed, and saves it."""
 
     def __init__(self, look: Looking) -> None:
-        self._flow, self._pages = look.flow, look.pages
+        self._flow, self._pages, self._look = look.flow, look.pages, look
 
     # --- a sheet -----------------------------------------------------------------------------------------------------
 
@@ -87,9 +87,9 @@ class Bedside:
         sheet, seen, now = self._open(key, path)
         if path == "reopen":
             closing = _closing(seen)
-            return self._sheet(sheet, seen, now, sheet_typed.start(sheet, now), closing.id, closing.version)
+            return self._sheet(sheet, seen, now, self._start(sheet, now), closing.id, closing.version)
         if id is None:
-            typed = sheet_typed.start(sheet, now)
+            typed = self._start(sheet, now)
             typed = start_typed(typed, round, now) if round else typed
             return self._sheet(sheet, seen, now, typed, str(uuid4()), 0)
         known = _find(seen, path, id)
@@ -152,7 +152,7 @@ class Bedside:
     def show_error(self, key: str, path: str, id: str) -> Response:
         """What would follow if something typed in here were marked as entered in error."""
         sheet, seen, now = self._open(key, path)
-        return self._error(sheet, seen, now, _find(seen, path, id))
+        return self._error(sheet, seen, now, _find(seen, path, id), by=self._look.person.name)
 
     def take_error(self, key: str, path: str, id: str, given: Mapping[str, list[str]]) -> Response:
         """Mark it. What it said stays on record as taken back, and can be entered again."""
@@ -184,7 +184,7 @@ class Bedside:
         return orjson.dumps(
             fill(
                 sheet.form, {}, id=known.id, version=known.version + 1, patient=seen.patient, author=by, authored=now,
-                status="entered-in-error",
+                status="entered-in-error", recorder=self._recorder,
             )
         )  # fmt: skip
 
@@ -194,16 +194,30 @@ class Bedside:
         """The sheet, the infant, and now on the site's wall."""
         if path not in SHEETS:
             raise NotFound("there is nothing at this address")
+        if not self._look.enters:
+            raise Forbidden(ONLY_LOOKS)
         seen = self._flow.infant(key)
         if seen.infant.record != "infant":
             raise HTTPException(409, "This record is not followed here: nothing can be entered for it.")
         return SHEETS[path], seen, self._flow.clock().astimezone(seen.site.timezone)
 
+    def _start(self, sheet: Sheet, now: datetime) -> dict[str, list[str]]:
+        """An empty sheet, with the name of whoever is signed in where they can be the one it asks for: a nurse types in
+        what somebody else saw."""
+        person = self._look.person
+        theirs = person.name and (person.role == "ophthalmologist" or sheet.path not in ("exam", "treatment"))
+        return sheet_typed.start(sheet, now) | ({sheet.author: [person.name]} if theirs else {})
+
+    @property
+    def _recorder(self) -> str:
+        """Whoever is signed in, by id: the name that is typed is the examiner's, and may be somebody else's."""
+        return str(self._look.person.id or "")
+
     def _body(self, sheet: Sheet, seen: InfantView, answers: Answers, id: str, version: int, now: datetime) -> bytes:
         return orjson.dumps(
             fill(
                 sheet.form, answers.value, id=id, version=version, patient=seen.patient, author=answers.author,
-                authored=now,
+                authored=now, recorder=self._recorder,
             )
         )  # fmt: skip
 

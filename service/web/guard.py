@@ -19,7 +19,7 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from service.errors import NotFound, NotUnderstood, RidgelineError, SiteUnavailable
+from service.errors import Forbidden, NotFound, NotUnderstood, RidgelineError, SiteUnavailable
 from service.fhir.write import operation_outcome
 
 HEADERS: Final[Mapping[str, str]] = {
@@ -45,8 +45,8 @@ MACHINES: Final = ("fhir", "hooks", "api", "health", "metrics", "events")
 FHIR_JSON: Final = "application/fhir+json"
 
 _ISSUES: Final[Mapping[int, str]] = {
-    400: "invalid", 403: "forbidden", 404: "not-found", 405: "not-supported", 406: "not-supported", 410: "not-found",
-    413: "too-long", 415: "not-supported", 422: "processing", 503: "transient",
+    400: "invalid", 401: "login", 403: "forbidden", 404: "not-found", 405: "not-supported", 406: "not-supported",
+    410: "not-found", 413: "too-long", 415: "not-supported", 422: "processing", 503: "transient",
 }  # fmt: skip
 """HTTP status -> IssueType code of an OperationOutcome (http://hl7.org/fhir/R4/valueset-issue-type.html)."""
 
@@ -60,6 +60,8 @@ def judge(error: Exception) -> tuple[int, str]:
             return 404, str(error)
         case NotUnderstood():
             return 400, str(error)
+        case Forbidden():
+            return 403, str(error)
         case SiteUnavailable():
             return 503, str(error)
         case RidgelineError():
@@ -71,24 +73,29 @@ def judge(error: Exception) -> tuple[int, str]:
 
 
 class Answers:
-    """Makes the answer for a problem in the shape the path's callers understand. `page` renders it for people."""
+    """Makes the answer for a problem in the shape the path's callers understand. `page` renders it for people of whom
+    nothing is known; whoever has come past the door gets it with their own navigation."""
 
     def __init__(self, page: Callable[[int, str], str]) -> None:
         self._page = page
 
-    def problem(self, path: str, status: int, sentence: str, headers: Mapping[str, str] | None = None) -> Response:
+    def problem(
+        self, request: Request, status: int, sentence: str, headers: Mapping[str, str] | None = None
+    ) -> Response:  # fmt: skip
         """An answer of `status` that says `sentence`."""
         headers = dict(headers or {})
         if status == 503:
             headers.setdefault("Retry-After", "5")
-        top = path.strip("/").partition("/")[0]
+        top = request.url.path.strip("/").partition("/")[0]
         if top in ("fhir", "hooks"):
             severity = "fatal" if status >= 500 and status != 503 else "error"
             outcome = operation_outcome(severity, _ISSUES.get(status, "exception"), sentence)
             return JSONResponse(outcome, status, headers, media_type=FHIR_JSON)
         if top in MACHINES:
             return JSONResponse({"problem": sentence}, status, headers)
-        return Response(self._page(status, sentence), status, headers, media_type="text/html")
+        looking = request.scope.get("state", {}).get("looking")
+        page = looking.pages.problem if looking is not None else self._page
+        return Response(page(status, sentence), status, headers, media_type="text/html")
 
 
 FOREIGN: Final = (
@@ -121,7 +128,7 @@ class Guard:
 
         request = Request(scope)
         if request.method not in SAFE and _for_people(request.url.path) and not self._from_here(request):
-            await self._answers.problem(request.url.path, 403, FOREIGN)(scope, receive, send_guarded)
+            await self._answers.problem(request, 403, FOREIGN)(scope, receive, send_guarded)
             return
         try:
             await self._app(scope, receive, send_guarded)
@@ -131,7 +138,7 @@ class Guard:
                 # Half an answer is on its way: the only honest thing left is to break the connection.
                 raise ConnectionAbortedError("the answer could not be finished") from None
             status, sentence = judge(error)
-            answer = self._answers.problem(request.url.path, status, sentence)
+            answer = self._answers.problem(request, status, sentence)
             await answer(scope, receive, send_guarded)
 
     def _from_here(self, request: Request) -> bool:

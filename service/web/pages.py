@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from copy import copy
 from datetime import date, datetime
 from pathlib import Path
@@ -24,8 +24,9 @@ from service.fhir.step import is_closed
 from service.flow import InfantView
 from service.web import letters, past, view
 from service.web.api import AsOf
+from service.web.audit import looked_at
 from service.web.course_picture import draw_course, say_course
-from service.web.looking import Look, Looking
+from service.web.looking import ENTERS, NOBODY, PAGES_FOR, ROLE_WORDS, Look, Looking, Person
 from service.web.original import mark_original, pick_resource
 from service.web.sheets import SHEETS
 from service.web.typed import first
@@ -41,7 +42,14 @@ STATES: Final[Mapping[str, str]] = {
 }
 """State of an infant -> words."""
 
-NAV: Final[tuple[tuple[str, str], ...]] = (("/round", N_("Rounds")), ("/unread", N_("Could not be read")))
+NAV: Final[tuple[tuple[str, str], ...]] = (
+    ("/round", N_("Rounds")),
+    ("/unread", N_("Could not be read")),
+    ("/audit", N_("Who looked")),
+    ("/people", N_("People")),
+    ("/policies", N_("Policies")),
+    ("/figures", N_("Figures")),
+)
 """(path, words) of the pages beside the lists, in the order of the navigation."""
 
 SAVED: Final[Mapping[str, str]] = {
@@ -62,6 +70,8 @@ class Pages:
 
     def __init__(self, sites: Mapping[str, Site]) -> None:
         self._sites = sites
+        self._person = NOBODY
+        self.invented: Sequence[Person] = ()
         self._environment = Environment(
             loader=FileSystemLoader(HERE / "templates"),
             autoescape=True,
@@ -73,7 +83,6 @@ class Pages:
         self._environment.globals.update(
             language=language,
             named=named,
-            nav=NAV,
             say_day=view.say_day,
             say_dates_in=view.say_dates_in,
             say_long_day=view.say_long_day,
@@ -91,12 +100,13 @@ class Pages:
             css=Markup((STATIC / "ridgeline.css").read_text("utf-8")),  # noqa: S704 -- a file of ours
         )
 
-    def within(self, sites: Collection[str] | None) -> Pages:
-        """The same pages of these sites alone. None: of all."""
-        narrow = copy(self)
-        if sites is not None:
-            narrow._sites = {id: site for id, site in self._sites.items() if id in sites}
-        return narrow
+    def seen_by(self, person: Person, invented: Sequence[Person] = ()) -> Pages:
+        """The same pages as one person sees them: of their sites alone. `invented`: as whom else one may look."""
+        theirs = copy(self)
+        theirs._person, theirs.invented = person, invented
+        if person.sites is not None:
+            theirs._sites = {id: site for id, site in self._sites.items() if id in person.sites}
+        return theirs
 
     def worklist(
         self, entries: Sequence[Entry], today_of: Callable[[str], date], made_at: datetime, *,
@@ -134,9 +144,11 @@ class Pages:
             others=_say_others(census) if not known_at else "",
         )
 
-    def infant(self, seen: InfantView, today: date, as_of: date | None = None, saved: str = "") -> str:
+    def infant(
+        self, seen: InfantView, today: date, as_of: date | None = None, saved: str = "", looked: Sequence[Any] = ()
+    ) -> str:  # fmt: skip
         """One infant on a day. As of another day, or known at an instant, nothing can be entered. `saved`: what was
-        just done, a word of SAVED."""
+        just done, a word of SAVED. `looked`: rows of `audit.looked_at`."""
         decision, zone = on_day(seen.decision, today), seen.site.timezone
         row = view.describe(seen.entry, today, seen.site.name) if seen.entry else None
         live = as_of is None and seen.known_at is None
@@ -152,7 +164,7 @@ class Pages:
             path=f"/infant/{seen.key}",
             live=live,
             saved=SAVED.get(saved, "") if live else "",
-            enter=_sheets_for(seen) if live else (),
+            enter=_sheets_for(seen) if live and self._person.role in ENTERS else (),
             row=row,
             name=seen.infant.name or "Name not known",
             identifier=seen.infant.identifier,
@@ -192,6 +204,7 @@ class Pages:
                 for fact in sorted(facts, key=lambda fact: (fact not in seen.current, fact.name, fact.resource))
             ],
             rejections=seen.rejections,
+            looked=looked,
             history=[
                 (moment.astimezone(zone), each, view.say_task(each.next.kind, each.missing, [each.next.eye]))
                 for moment, each in seen.history
@@ -240,8 +253,15 @@ class Pages:
 
     def render(self, template: str, **values: Any) -> str:
         """A template of ours with these values."""
-        names = {id: site.name for id, site in self._sites.items()}
-        return self._environment.get_template(template).render({"site_names": names, **values})
+        here = {
+            "site_names": {id: site.name for id, site in self._sites.items()},
+            "nav": [each for each in NAV if self._person.role in PAGES_FOR.get(each[0], (self._person.role,))],
+            "person": self._person,
+            "enters": self._person.role in ENTERS,
+            "invented": self.invented,
+            "roles": ROLE_WORDS,
+        }
+        return self._environment.get_template(template).render({**here, **values})
 
     def _days(self, shown: Iterable[str], today_of: Callable[[str], date]) -> list[tuple[date, list[str]]]:
         days: dict[date, list[str]] = {}
@@ -302,7 +322,7 @@ def page_routes() -> APIRouter:
         seen = look.flow.infant(key)
         if as_of is not None or known_at is not None:
             seen = look.flow.infant(key, as_of, _instant(known_at, seen.site.timezone))
-        return HTMLResponse(look.pages.infant(seen, seen.as_of, as_of, saved))
+        return HTMLResponse(look.pages.infant(seen, seen.as_of, as_of, saved, looked_at(look, seen)))
 
     @router.api_route("/infant/{key}/letter/{kind}", methods=read)
     def letter(look: Look, key: str, kind: str) -> Response:

@@ -16,9 +16,9 @@ from starlette.exceptions import HTTPException
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from service.core.course import Booking
-from service.errors import NotUnderstood
+from service.errors import Forbidden, NotUnderstood
 from service.fhir.forms import fill
-from service.flow import InfantView
+from service.flow import ONLY_LOOKS, InfantView
 from service.store.arrivals import Arrival
 from service.web.entry import Given, says_already
 from service.web.looking import Look, Looking
@@ -75,7 +75,9 @@ class ManyBooked:
     """Books the ticked infants of one site for one day: shown first, then saved, each booking a record of its own."""
 
     def __init__(self, look: Looking, of: RoundOf, given: Mapping[str, list[str]]) -> None:
-        self._flow, self._of, self._given = look.flow, of, given
+        if not look.enters:
+            raise Forbidden(ONLY_LOOKS)
+        self._flow, self._of, self._recorder = look.flow, of, str(look.person.id or "")
         self.site = look.flow.site(of.site)
         self.now = look.flow.clock().astimezone(self.site.timezone)
         typed = {**given, "on": [self.now.date().isoformat()], "date": [of.day.isoformat()]}
@@ -150,7 +152,7 @@ class ManyBooked:
         return orjson.dumps(
             fill(
                 "booking", self.answers.value, id=self._id(seen.key), version=1, patient=seen.patient,
-                author=self.answers.author, authored=self.now,
+                author=self.answers.author, authored=self.now, recorder=self._recorder,
             )
         )  # fmt: skip
 
@@ -180,7 +182,7 @@ def round_routes() -> APIRouter:
         return HTMLResponse(
             draw_sheet(
                 look.pages, lines, of, site=look.flow.site(of.site), today=today,
-                policy=look.flow.policy_on(of.site, of.day), can_book=of.day >= today,
+                policy=look.flow.policy_on(of.site, of.day), can_book=of.day >= today and look.enters,
                 others=[line for line in lines if not line.listed],
                 **{"batch": str(uuid4()), "name": look.person.name, **more},
             ),
