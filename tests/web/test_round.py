@@ -15,6 +15,7 @@ import pytest
 from playwright.sync_api import expect
 from web.bedside import NORMAL, Form, at, save, send_form, show, take_back
 from web.browsing import a_browser, a_page
+from web.staff import register, signed_in
 from web.test_pages import Page, row
 from web.ward import HOSTILE, age, key_of, newborn, send, weight
 
@@ -298,3 +299,37 @@ def test_an_address_carries_nothing_but_keys_days_and_settings(beds: httpx.Clien
     for path in (ROUND, f"{ROUND}/typing"):
         for link in Page(beds.get(path).text).links:
             assert not re.search(r"Girl|N-7|Bed|Reed|Lane|800", link), link
+
+
+# --- who -----------------------------------------------------------------------------------------------------------
+
+
+def test_whoever_only_looks_sees_the_sheet_and_books_and_types_nothing(own_ward: httpx.Client, flow: Flow) -> None:
+    fields = in_book(own_ward) | {"infant": [key_of("today")]}
+    register(flow, "auditor", "auditor", "northbank")
+    with signed_in(str(own_ward.base_url), "auditor") as client:
+        page = client.get(ROUND)
+        assert "Ada Lanternfish" in said(page) and "checkbox" not in page.text and "/typing" not in page.text
+        assert "/exam" not in client.get(f"{ROUND}/typing").text
+        assert send_form(client, ROUND, fields, by="x", do="show").status_code == 403
+    assert booked(flow, "today") == []
+
+
+def test_another_site_has_no_round_and_no_list_to_carry_away(own_ward: httpx.Client, flow: Flow) -> None:
+    register(flow, "nurse", "unit", "eastmere")
+    with signed_in(str(own_ward.base_url), "nurse") as client:
+        for path in (ROUND, f"{ROUND}/typing", "/site/northbank/round", "/site/northbank/list.csv"):
+            assert client.get(path).status_code == 404, path
+        assert "northbank" not in client.get("/round").text
+        for path in ("/list.csv", "/list.ics"):
+            assert "orthbank" not in client.get(path).text, path
+
+
+def test_a_sheet_that_was_shown_and_a_list_carried_away_are_written_down(own_ward: httpx.Client, flow: Flow) -> None:
+    person = register(flow, "nurse", "unit", "northbank")
+    with signed_in(str(own_ward.base_url), "nurse") as client:
+        client.get(ROUND)
+        client.get("/site/northbank/list.ics")
+    with flow.database.transaction() as connection:
+        kinds = connection.exec_driver_sql("SELECT kind, site FROM looks WHERE person = %s", (person.id,)).all()
+    assert ("list", "northbank") in kinds and ("export", "northbank") in kinds
