@@ -23,7 +23,7 @@ from service import announce, figures, recall
 from service.core import ledger, worklist
 from service.core.decision import Decision, decide, from_json, on_day, to_json
 from service.core.impact import Impact, compare
-from service.core.infant import Fact, Infant, Reading, Rejection, Version, newest
+from service.core.infant import Fact, Infant, Reading, Rejection, Version, newest, standing
 from service.core.policy import Policy
 from service.core.whereabouts import locate, places
 from service.core.worklist import Entry
@@ -34,10 +34,11 @@ from service.figures import Figures
 from service.policies import load_document
 from service.recall import InfantView as InfantView
 from service.recall import in_batches, take_together
-from service.store import arrivals, cursors, facts, infants, names, outbox
+from service.store import arrivals, cursors, facts, infants, meanings, names, outbox
 from service.store.arrivals import Arrival, Kept
 from service.store.database import Database
 from service.store.editions import Activation, Editions
+from service.store.meanings import Given, Mapped, Mappings, Meaning
 
 log = logging.getLogger(__name__)
 
@@ -50,7 +51,13 @@ _KEYS: Final = UUID("3c7a7c1e-8a67-5c55-8a0b-5d6f2f1b9d10")
 _CALENDAR: Final = "calendar"
 """The feed that brings the days: its cursor is the last day that was decided at a site."""
 
+
 ONLY_LOOKS: Final = "your role looks and enters nothing; ask somebody of the unit or the ophthalmologist"
+_ADULT: Final = "this is the record of somebody who was not a newborn when first named, and it names no infant"
+"""Why a birth weight on an adult's record is refused: by the decision, not by the reading."""
+
+_REPLAY: Final = "replay"
+"""The feed that brings what is stored already: its cursor says up to which mapping somebody asked for it, and who."""
 
 _NEVER_TRACKED: Final = ("fetus", "older", "unborn-or-empty")
 
@@ -72,6 +79,19 @@ class Cursor:
     site: str
     feed: str
     value: Mapping[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Weighed:
+    """What a meaning would do to some arrivals: how many were read again, how many of them would say something they did
+    not, how many rejections it would answer, leave, and add, and about whom something else would be decided."""
+
+    arrivals: int
+    speaking: int
+    answered: int
+    left: int
+    refused: int
+    changes: tuple[infants.Change, ...]
 
 
 def infant_key(site: str, patient: str) -> UUID:
@@ -98,6 +118,7 @@ class Flow:
         self.editions = Editions(policies, document)
         self._witness: Witness | None = None
         self._enters = True
+        self.mappings = Mappings()
 
     def within(self, sites: Collection[str] | None, witness: Witness | None = None, enters: bool = True) -> Flow:
         """The same use cases over these sites alone: of any other site nothing is known here. None: over all. `witness`
@@ -135,10 +156,11 @@ class Flow:
         with self.database.transaction() as connection:
             self.database.lock_sites(connection, {arrival.site for arrival in came})
             now = self.clock()
-            kept = arrivals.keep(connection, came, now)
+            mapped = self._mapped(connection, {arrival.site for arrival in came}, now)
+            kept = arrivals.keep(connection, came, now, {id: each.number for id, each in mapped.items()})
             if cursor is not None:
                 cursors.keep(connection, cursor.site, cursor.feed, cursor.value, now)
-            receipts = self._digest_apart(connection, kept, now)
+            receipts = self._digest_apart(connection, mapped, kept, now)
             waiting = {receipt.arrival for receipt in receipts if not receipt.digested}
             self._note(connection, "change", [(each.arrival.site, None) for each in kept if each.id in waiting])
             return receipts
@@ -150,11 +172,119 @@ class Flow:
         with self.database.transaction() as connection:
             self.database.lock_sites(connection, [site.id])
             now = self.clock()
+            mapped = self.mappings.of(connection, site, now)
             tried = connection.begin_nested()
-            self._digest(connection, site, arrivals.keep(connection, [arrival], now), now)
+            kept = arrivals.keep(connection, [arrival], now, {site.id: mapped.number})
+            self._digest(connection, mapped, kept, now)
             seen = recall.see(connection, self.sites, self.editions, key, now)
             tried.rollback()
         return seen
+
+    # --- what codes mean, and reading again ------------------------------------------------------------------------
+
+    def mapped(self, site: str) -> Mapped:
+        """The site as it is read now: its file and the meanings in force. Raises NotFound."""
+        with self.database.transaction() as connection:
+            return meanings.current(connection, self.site(site))
+
+    def meanings(self, site: str) -> list[Given]:
+        """Every meaning ever given at a site, in that order. Raises NotFound."""
+        with self.database.transaction() as connection:
+            return meanings.ever(connection, self.site(site).id)
+
+    def weigh_meaning(self, site: str, meaning: Meaning, came: Collection[int]) -> Weighed:
+        """What would follow if the meaning were given and these arrivals were read again. Takes the whole way that
+        `give_meaning` takes, and takes it back. Raises NotFound, and ConfigurationError for what is no meaning."""
+        here = self.site(site)
+        with self.database.transaction() as connection:
+            self.database.lock_sites(connection, [site])
+            now = self.clock()
+            tried = connection.begin_nested()
+            last = infants.last_decision(connection, site)
+            open_before = facts.current_of_arrivals(connection, site, came)
+            meanings.give(connection, site, meaning, "-", now)
+            mapped = self.mappings.trying(connection, here, now)
+            receipts = self._read_again(connection, mapped, arrivals.with_ids(connection, site, came), now)
+            open_after = facts.current_of_arrivals(connection, site, came)
+            changes = tuple(infants.decided_since(connection, site, last))
+            tried.rollback()
+        return Weighed(
+            arrivals=len(receipts), speaking=sum(receipt.facts > 0 for receipt in receipts),
+            answered=len(open_before - open_after), left=len(open_before & open_after),
+            refused=len(open_after - open_before), changes=changes,
+        )  # fmt: skip
+
+    def give_meaning(self, site: str, meaning: Meaning, by: str, came: Collection[int]) -> list[Receipt]:
+        """Say in somebody's name what a code, an answer or a unit word means at the site from now on; read these
+        arrivals again at once, and ask for everything else to be. Raises NotFound, NotUnderstood without a name, and
+        ConfigurationError for what is no meaning."""
+        here, who = self.site(site), _somebody(by)
+        with self.database.transaction() as connection:
+            self.database.lock_sites(connection, [site])
+            now = self.clock()
+            id = meanings.give(connection, site, meaning, who, now)
+            mapped = self.mappings.of(connection, here, now, anew=True)
+            log.info("%s: meaning %d was given", site, id)
+            cursors.keep(connection, site, _REPLAY, {"mapping": mapped.number, "by": who}, now)
+            return self._read_again(connection, mapped, arrivals.with_ids(connection, site, came), now)
+
+    def withdraw_meaning(self, site: str, id: int, by: str) -> None:
+        """Let a meaning count no more, and ask for everything to be read again without it. Raises NotFound, also where
+        it does not count, and NotUnderstood without a name."""
+        here, who = self.site(site), _somebody(by)
+        with self.database.transaction() as connection:
+            self.database.lock_sites(connection, [site])
+            now = self.clock()
+            if not meanings.withdraw(connection, site, id, who, now):
+                raise NotFound("there is no such meaning in force")
+            mapped = self.mappings.of(connection, here, now, anew=True)
+            cursors.keep(connection, site, _REPLAY, {"mapping": mapped.number, "by": who}, now)
+
+    def ask_replay(self, site: str, by: str) -> int:
+        """Ask for everything last read under an earlier mapping to be read again; how much there is. A job does it.
+        Raises NotFound, and NotUnderstood without a name."""
+        here, who = self.site(site), _somebody(by)
+        with self.database.transaction() as connection:
+            self.database.lock_sites(connection, [site])
+            now = self.clock()
+            number = self.mappings.of(connection, here, now).number
+            cursors.keep(connection, site, _REPLAY, {"mapping": number, "by": who}, now)
+            return arrivals.count_read_otherwise(connection, site, number)
+
+    def unread_since(self, site: str) -> int:
+        """How many arrivals were last read under an earlier mapping than that of now: its file has changed since, or a
+        meaning was given or withdrawn. Raises NotFound."""
+        here = self.site(site)
+        with self.database.transaction() as connection:
+            return arrivals.count_read_otherwise(connection, site, meanings.current(connection, here).number)
+
+    def to_replay(self) -> list[str]:
+        """The sites where somebody asked for arrivals to be read again, and some are left."""
+        with self.database.transaction() as connection:
+            asked = cursors.of_feed(connection, _REPLAY)
+            return [
+                site
+                for site in self.sites
+                if site in asked and arrivals.any_read_otherwise(connection, site, int(asked[site]["mapping"]))
+            ]
+
+    def replay(self, site: str, limit: int = 200) -> list[Receipt]:
+        """Read the oldest arrivals that were last read under an earlier mapping again, in one transaction. What they say
+        now takes the place of what they were read to say; what has been said to other systems is said again only where
+        a decision changes. Empty when nothing is left. Raises NotFound."""
+        here = self.site(site)
+        with self.database.transaction() as connection:
+            self.database.lock_sites(connection, [site])
+            now = self.clock()
+            mapped = self.mappings.of(connection, here, now)
+            left = arrivals.read_otherwise(connection, site, mapped.number, limit)
+            return self._read_again(connection, mapped, left, now)
+
+    def _read_again(self, connection: Connection, mapped: Mapped, kept: Sequence[Kept], now: datetime) -> list[Receipt]:
+        receipts = self._digest_apart(connection, {mapped.site.id: mapped}, kept, now)
+        done = [receipt.arrival for receipt in receipts if receipt.digested]
+        arrivals.mark_read(connection, mapped.site.id, done, mapped.number)
+        return receipts
 
     def cursor(self, site: str, feed: str) -> Cursor:
         """How far a feed has come."""
@@ -167,27 +297,33 @@ class Flow:
         with self.database.transaction() as connection:
             self.database.lock_sites(connection, [site])
             now = self.clock()
-            receipts = self._digest_apart(connection, arrivals.undigested(connection, site, limit), now)
+            mapped = self._mapped(connection, [site], now)
+            receipts = self._digest_apart(connection, mapped, arrivals.undigested(connection, site, limit), now)
             done = [receipt.arrival for receipt in receipts if receipt.digested]
-            arrivals.mark_digested(connection, site, done, now)
+            arrivals.mark_digested(connection, site, done, now, mapped[site].number)
             return receipts
 
-    def _digest_apart(self, connection: Connection, kept: Sequence[Kept], now: datetime) -> list[Receipt]:
+    def _mapped(self, connection: Connection, sites: Iterable[str], now: datetime) -> dict[str, Mapped]:
+        return {site: self.mappings.of(connection, self.sites[site], now) for site in sites}
+
+    def _digest_apart(
+        self, connection: Connection, mapped: Mapping[str, Mapped], kept: Sequence[Kept], now: datetime
+    ) -> list[Receipt]:
         """All of a site together behind one savepoint, which is quick; if that fails, each behind its own."""
         receipts: dict[int, Receipt] = {}
         for site in dict.fromkeys(each.arrival.site for each in kept):
             batch = [each for each in kept if each.arrival.site == site]
-            done = self._attempt(connection, batch, now)
+            done = self._attempt(connection, mapped[site], batch, now)
             if len(batch) > 1 and not all(receipt.digested for receipt in done):
-                done = [self._attempt(connection, [each], now)[0] for each in batch]
+                done = [self._attempt(connection, mapped[site], [each], now)[0] for each in batch]
             receipts.update((receipt.arrival, receipt) for receipt in done)
         return [receipts[each.id] for each in kept]
 
-    def _attempt(self, connection: Connection, batch: Sequence[Kept], now: datetime) -> list[Receipt]:
-        site = self.sites[batch[0].arrival.site]
+    def _attempt(self, connection: Connection, mapped: Mapped, batch: Sequence[Kept], now: datetime) -> list[Receipt]:
+        site = mapped.site
         try:
             with connection.begin_nested():
-                return self._digest(connection, site, batch, now)
+                return self._digest(connection, mapped, batch, now)
         except OperationalError:
             raise
         except Exception as error:  # whatever it is, the arrival is kept and what is beside it goes on
@@ -196,50 +332,26 @@ class Flow:
                 arrivals.mark_failed(connection, site.id, batch[0].id, type(error).__name__)
             return [Receipt(each.id, digested=False) for each in batch]
 
-    def _digest(self, connection: Connection, site: Site, batch: Sequence[Kept], now: datetime) -> list[Receipt]:
+    def _digest(self, connection: Connection, mapped: Mapped, batch: Sequence[Kept], now: datetime) -> list[Receipt]:
+        site = mapped.site
         readings = [
-            (each.id, reading)
+            (each.id, ledger.made_under(mapped.number, reading))
             for each in batch
             for reading in read_body(each.arrival.body, site, _instant(each.received_at))
         ]
         resources = {reading.resource for _, reading in readings}
         before = facts.of_resources(connection, site.id, resources)
-        kept = facts.kept_rejections(connection, site.id, resources)
-        seen = {(row.resource, row.version_label, row.path, row.reason) for row in kept}
         said: list[tuple[int, Fact]] = []
-        refused: list[tuple[int, Reading, Rejection]] = []
+        read: list[tuple[int, Reading]] = []
         for arrival, reading in readings:
             if not (reading.facts or reading.rejections or before[reading.resource] or is_read(reading.resource)):
                 continue  # a kind of resource nobody here reads
             new = ledger.additions(reading, before[reading.resource])
             before[reading.resource].extend(new)
             said.extend((arrival, fact) for fact in new)
-            for rejection in reading.rejections:
-                mark = (reading.resource, reading.version.label, rejection.path, rejection.reason)
-                if mark not in seen:
-                    seen.add(mark)
-                    refused.append((arrival, reading, rejection))
+            read.append((arrival, reading))
         facts.append(connection, site.id, said, now)
-        latest = {
-            resource: ledger.ordered({fact.version for fact in known})[-1]
-            for resource, known in before.items()
-            if known
-        }
-        facts.reject(
-            connection, site.id,
-            [
-                (
-                    arrival, reading.version, replace(rejection, resource=reading.resource),
-                    _outdated(reading.resource, reading.version.label, latest),
-                )
-                for arrival, reading, rejection in refused
-            ],
-            now,
-        )  # fmt: skip
-        answered = [
-            row.id for row in kept if row.superseded_at is None and _outdated(row.resource, row.version_label, latest)
-        ]
-        facts.supersede(connection, site.id, answered, now)
+        refused = self._refuse(connection, site, read, before, now)
         touched = {fact.patient for _, fact in said if fact.patient}
         if any(fact.name == "place" for _, fact in said):
             touched.update(infants.patients(connection, site.id))
@@ -250,10 +362,44 @@ class Flow:
                 each.id,
                 digested=True,
                 facts=sum(a == each.id for a, _ in said),
-                rejections=sum(a == each.id for a, *_ in refused),
+                rejections=refused.count(each.id),
             )
             for each in batch
         ]
+
+    def _refuse(
+        self, connection: Connection, site: Site, read: Sequence[tuple[int, Reading]],
+        known: Mapping[str, Sequence[Fact]], now: datetime,
+    ) -> list[int]:  # fmt: skip
+        """Keep what could not be read, and take off what has been answered by a newer version of the same resource or
+        by a later reading of the same version. The arrivals of what is new."""
+        latest = {resource: standing({fact.version for fact in told})[-1] for resource, told in known.items() if told}
+        kept = facts.kept_rejections(connection, site.id, known)
+        marks = {_mark(row.resource, row.version_label, row): row for row in kept if row.superseded_at is None}
+        outdated = {
+            _mark(row.resource, row.version_label, row)
+            for row in kept
+            if _outdated(row.resource, row.version_label, latest)
+        }
+        new: list[tuple[int, Version, Rejection, bool]] = []
+        seen = marks.keys() | outdated
+        for arrival, reading in read:
+            label = reading.version.label
+            for rejection in reading.rejections:
+                mark = _mark(reading.resource, label, rejection)
+                if mark not in seen:
+                    seen.add(mark)
+                    old = _outdated(reading.resource, label, latest)
+                    new.append((arrival, reading.version, replace(rejection, resource=reading.resource), old))
+        facts.reject(connection, site.id, new, now)
+        again = {(reading.resource, reading.version.label): reading for _, reading in read}
+        answered = [
+            row.id
+            for mark, row in marks.items()
+            if mark in outdated or _answered(row, again.get((row.resource, row.version_label)))
+        ]
+        facts.supersede(connection, site.id, answered, now)
+        return [arrival for arrival, *_ in new]
 
     # --- decide ----------------------------------------------------------------------------------------------------
 
@@ -387,9 +533,8 @@ class Flow:
         seen = {(row.resource, row.version_label, row.path, row.reason) for row in kept}
         refused = []
         for fact in wrong:
-            reason = "this is the record of somebody who was not a newborn when first named, and it names no infant"
-            if (fact.resource, fact.version.label, "Observation.subject", reason) not in seen:
-                rejection = Rejection(fact.resource, "Observation.subject", reason, "", fact.name)
+            if (fact.resource, fact.version.label, "Observation.subject", _ADULT) not in seen:
+                rejection = Rejection(fact.resource, "Observation.subject", _ADULT, "", fact.name)
                 refused.append((arrival, fact.version, rejection, False))
         facts.reject(connection, site.id, refused, now)
 
@@ -519,6 +664,26 @@ def _changes(before: Mapping[str, Any] | None, decision: Decision) -> bool:
 def _outdated(resource: str, label: str, latest: Mapping[str, Version]) -> bool:
     """Whether a newer version of the resource is known. What has no id of its own is never answered by another."""
     return "/" in resource and resource in latest and latest[resource].label != label
+
+
+def _somebody(by: str) -> str:
+    if not by.strip():
+        raise NotUnderstood("what a code means is said by somebody: say who")
+    return " ".join(by.split())[:200]
+
+
+def _mark(resource: str, label: str, rejection: Any) -> tuple[str, str, str, str]:
+    """What makes a rejection the same one, whenever it is made."""
+    return resource, label, rejection.path, rejection.reason
+
+
+def _answered(row: Any, reading: Reading | None) -> bool:
+    """Whether a later reading of the same version finds nothing wrong any more where this rejection did."""
+    if reading is None or reading.version.reading <= row.version_reading:
+        return False
+    if row.reason == _ADULT and row.about in {fact.name for fact in reading.facts}:
+        return False
+    return (row.path, row.reason) not in {(each.path, each.reason) for each in reading.rejections}
 
 
 def _instant(moment: datetime) -> str:

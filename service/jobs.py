@@ -71,6 +71,7 @@ class Jobs:
                 ("read-up", self.read_up),
                 ("renew", self.renew),
                 ("reassess", self.reassess),
+                ("replay", self.replay),
             ):
                 app.task(name=name, queue=QUEUE)(_guarded(name, run))
         self._ticker = BackgroundScheduler(
@@ -99,6 +100,20 @@ class Jobs:
             if alone:
                 receipts = self._flow.digest(site)
                 self.wake({site: False} if any(receipt.digested for receipt in receipts) else {})
+
+    def replay(self, site: str) -> None:
+        """Read what is stored again under the mapping of now, a batch at a time, until nothing is left. Stopped in
+        between, the next one goes on where this one was: which mapping an arrival was read under stands beside it."""
+        with self._flow.database.alone(f"replay {site}") as alone:
+            if not alone:
+                return
+            again = 0
+            while receipts := self._flow.replay(site):
+                again += sum(receipt.digested for receipt in receipts)
+                if self._asked_to_stop.is_set():
+                    break
+            log.info("%s: %d arrivals were read again", site, again)
+        self.wake({site: False})
 
     def read_up(self, site: str, whole: bool = False) -> None:
         """Read what changed at a site's server since the last time; `whole` reads all of it again."""
@@ -150,6 +165,8 @@ class Jobs:
                 self._defer("publish", site)
             if to_digest:
                 self._defer("digest", site)
+        for site in self._flow.to_replay():
+            self._defer("replay", site)
 
     def _defer(self, name: str, site: str, **arguments: Any) -> None:
         with suppress(AlreadyEnqueued):  # one waits already: it will see what we saw

@@ -32,7 +32,8 @@ a fact may carry:
     unreadable     {"of": "birth_weight", "reason": "..."}        something was said and could not be read
     retracted      {}                                             this version says nothing about this infant
 
-`place` facts belong to no infant: their `patient` is "".
+`place` facts belong to no infant: their `patient` is "". `"silent": true` in an unreadable or retracted fact says that
+the version itself did not name the infant: what it means for them depends on what was said before (`newest`).
 """
 
 from __future__ import annotations
@@ -64,16 +65,22 @@ class Version:
 
     `number` is the server's versionId when it is a whole number; `updated` is meta.lastUpdated as UTC text
     `YYYY-MM-DDTHH:MM:SS.ffffffZ`, or the time of arrival when the resource has none. `label` names the version
-    (versionId, or a hash of the content) so that the same version is stored once.
+    (versionId, or a hash of the content) so that the same version is stored once. `reading` is the number of the
+    site's mapping it was read under: the same version read again under a later mapping says what that reading says.
     """
 
     number: int | None
     updated: str
     label: str
+    reading: int = 0
 
-    def order(self, numbered: bool) -> tuple[int, str, str]:
+    def order(self, numbered: bool) -> tuple[int, str, str, int]:
         """Sort key among versions of one resource; `numbered` when every one of them has a number."""
-        return (self.number or 0, self.updated, self.label) if numbered else (0, self.updated, self.label)
+        return (self.number or 0 if numbered else 0, self.updated, self.label, self.reading)
+
+    def is_version(self, other: Version) -> bool:
+        """Whether both are one version, under whichever mapping it was read."""
+        return (self.number, self.updated, self.label) == (other.number, other.updated, other.label)
 
 
 @dataclass(frozen=True, slots=True)
@@ -235,11 +242,21 @@ class Infant:
     weights: tuple[Weighing, ...] = ()
 
 
+def standing(versions: Iterable[Version]) -> list[Version]:
+    """Versions of one resource, oldest first, each in the latest of its readings: by number where every one has a
+    number, else by time."""
+    known = list(versions)
+    numbered = all(version.number is not None for version in known)
+    known.sort(key=lambda version: version.order(numbered))
+    return [v for n, v in enumerate(known) if n + 1 == len(known) or not v.is_version(known[n + 1])]
+
+
 def newest(facts: Iterable[Fact]) -> tuple[list[Fact], list[Fact]]:
     """Facts of the newest version of each resource, and the readable facts of the version before an unreadable one.
 
-    Versions decide, not the order of arrival. When the newest version says something that cannot be read, what the
-    last readable version said stays on record as well: it may be right, and dropping it could drop an exam.
+    Versions decide, not the order of arrival; of one version, its latest reading. When the newest version says
+    something that cannot be read, what the last readable version said stays on record as well: it may be right, and
+    dropping it could drop an exam.
     """
     by_resource: dict[str, dict[Version, list[Fact]]] = {}
     for fact in facts:
@@ -247,17 +264,40 @@ def newest(facts: Iterable[Fact]) -> tuple[list[Fact], list[Fact]]:
     current: list[Fact] = []
     earlier: list[Fact] = []
     for versions in by_resource.values():
-        numbered = all(version.number is not None for version in versions)
-        ordered = sorted(versions, key=lambda version: version.order(numbered), reverse=True)
-        current.extend(versions[ordered[0]])
-        lost = {fact.value.get("of") for fact in versions[ordered[0]] if fact.name == "unreadable"}
+        told = _told(versions)
+        if not told:
+            continue
+        current.extend(told[-1])
+        lost = {fact.value.get("of") for fact in told[-1] if fact.name == "unreadable"}
         for name in sorted(str(name) for name in lost):
-            for version in ordered[1:]:
-                said = [fact for fact in versions[version] if fact.name == name]
-                if said or any(fact.name == "retracted" for fact in versions[version]):
+            for before in reversed(told[:-1]):
+                said = [fact for fact in before if fact.name == name]
+                if said or any(fact.name == "retracted" for fact in before):
                     earlier.extend(said)
                     break
     return current, earlier
+
+
+def _told(versions: Mapping[Version, list[Fact]]) -> list[list[Fact]]:
+    """What each version of a resource says of one infant, oldest first. One that does not name the infant (`silent`)
+    takes back what was said before it, or leaves in doubt what it may have been about; where nothing was said before,
+    it says nothing."""
+    told: list[list[Fact]] = []
+    said: set[str] = set()
+    for version in standing(versions):
+        own = [fact for fact in versions[version] if not _silent(fact)]
+        if not own and said:
+            silent = versions[version]
+            own = [fact for fact in silent if fact.name == "unreadable" and fact.value.get("of") in said]
+            own = own or [fact for fact in silent if fact.name == "retracted"]
+        if own:
+            told.append(own)
+        said |= {fact.name for fact in own} - {"retracted", "unreadable"}
+    return told
+
+
+def _silent(fact: Fact) -> bool:
+    return bool(fact.value.get("silent"))
 
 
 def assemble(patient: str, facts: Iterable[Fact], known_since: date) -> Infant:

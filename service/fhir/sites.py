@@ -23,9 +23,11 @@ Both are data: what a code means here is decided by whoever knows the site, and 
 
 from __future__ import annotations
 
+import hashlib
 import re
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from functools import cached_property
 from pathlib import Path
 from typing import Any, Final, Literal
 from zoneinfo import ZoneInfo
@@ -56,6 +58,10 @@ __all__ = [
 AUTHS: Final = ("none", "bearer", "basic", "smart-backend")
 INTENTS: Final = ("proposal", "plan", "order")
 CHANNELS: Final = ("fhir_task",)
+
+READING: Final = 1
+"""One more whenever the readers of `service.fhir` make something else of the same bytes: what is stored can then be
+read again."""
 
 _ID = re.compile(r"[a-z0-9](?:[a-z0-9-]{0,40}[a-z0-9])?")
 _VARIABLE = re.compile(r"[A-Z][A-Z0-9_]*")
@@ -140,6 +146,31 @@ class Site:
     publish: Publish = field(default_factory=Publish)
     calendar_names: bool = False
     examples: tuple[Example, ...] = ()
+
+    @cached_property
+    def fingerprint(self) -> str:
+        """Changes whenever the same arrival could be read otherwise: a digest of what codes, answers and unit words mean
+        here, of the time zone, and of the way of reading (`READING`)."""
+        measures = (self.measures.weights, self.measures.ages, self.measures.parts)
+        tables = (self.codes, self.findings, *measures, self.systems, self.answers, self.eyes)
+        said = [sorted((str(key), str(value)) for key, value in table.items()) for table in tables]
+        return hashlib.sha256(repr((READING, self.timezone.key, said)).encode()).hexdigest()
+
+    def having(self, tables: Mapping[str, Sequence[Mapping[str, Any]]], where: str) -> Site:
+        """This site with more tables in its file: section (code, finding, answer, eye, word) to tables. They replace
+        what stands there of the same coding or word. Raises ConfigurationError; `where` names their origin in it."""
+        top = Table({section: [dict(each) for each in listed] for section, listed in tables.items()}, where)
+        measures = read_measures(top.tables("word"), self.measures)
+        site = replace(
+            self,
+            codes={**self.codes, **read_codes(top.tables("code"), measures, self.systems)},
+            findings={**self.findings, **read_findings(top.tables("finding"), self.systems)},
+            measures=measures,
+            answers={**self.answers, **read_answers(top.tables("answer"), self.systems)},
+            eyes={**self.eyes, **read_eyes(top.tables("eye"), self.systems)},
+        )
+        top.done()
+        return site
 
     def system(self, name: str) -> str:
         """The FHIR URL of a code system given under any of its names."""

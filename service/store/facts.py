@@ -95,7 +95,7 @@ def fact_of(row: Row[Any]) -> Fact:
     """The fact a row of `facts` holds."""
     return Fact(
         patient=row.patient, name=row.name, value=row.value, resource=row.resource,
-        version=Version(row.version_number, row.version_updated, row.version_label),
+        version=Version(row.version_number, row.version_updated, row.version_label, row.version_reading),
         rank=row.rank, certain=row.certain, issued=row.issued,
     )  # fmt: skip
 
@@ -128,11 +128,18 @@ def kept_rejections(connection: Connection, site: str, resources: Iterable[str])
 
 
 def supersede(connection: Connection, site: str, ids: Sequence[int], now: datetime) -> None:
-    """These rejections have been answered by a newer version."""
+    """These rejections have been answered: by a newer version, or by a later reading of the same one."""
     if ids:
         connection.execute(
             update(rejections).where(rejections.c.site == site, rejections.c.id.in_(ids)).values(superseded_at=now)
         )
+
+
+def current_of_arrivals(connection: Connection, site: str, ids: Iterable[int]) -> set[int]:
+    """The rejections in force that these arrivals gave."""
+    r = rejections.c
+    query = select(r.id).where(r.site == site, r.arrival.in_(list(ids)), r.superseded_at.is_(None))
+    return set(connection.execute(query).scalars())
 
 
 def current_rejections(
@@ -166,4 +173,5 @@ def _version(version: Version) -> dict[str, Any]:
         "version_number": version.number,
         "version_updated": version.updated,
         "version_label": version.label,
+        "version_reading": version.reading,
     }

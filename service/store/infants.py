@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
 from uuid import UUID
@@ -10,7 +11,7 @@ from uuid import UUID
 from sqlalchemy import Connection, Row, Text, and_, cast, func, insert, or_, select
 from sqlalchemy.dialects.postgresql import insert as upsert
 
-from service.core.decision import Decision, to_json
+from service.core.decision import Decision, from_json, to_json
 from service.store.tables import arrivals, decisions, infants
 
 
@@ -106,6 +107,39 @@ def decide(connection: Connection, site: str, made: Sequence[Decision], now: dat
     ]  # fmt: skip
     statement = insert(decisions).returning(decisions.c.id, sort_by_parameter_order=True)
     return list(connection.execute(statement, rows).scalars())
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """An infant about whom something else is decided now than before. `before` is None for one who was not known."""
+
+    key: str
+    name: str
+    identifier: str
+    before: Decision | None
+    after: Decision
+
+
+def last_decision(connection: Connection, site: str) -> int:
+    """The id of the last decision made at a site; 0 before the first."""
+    query = select(func.coalesce(func.max(decisions.c.id), 0)).where(decisions.c.site == site)
+    return int(connection.execute(query).scalar_one())
+
+
+def decided_since(connection: Connection, site: str, last: int) -> list[Change]:
+    """Everybody about whom something was decided after a decision, with what stood before it."""
+    d = decisions.c
+    found = connection.execute(select(d.patient).where(d.site == site, d.id > last).distinct()).scalars().all()
+    before = {
+        row.patient: from_json(row.body)
+        for row in connection.execute(
+            select(d.patient, d.body).where(d.site == site, d.id <= last, d.patient.in_(found)).order_by(d.id)
+        )
+    }
+    return [
+        Change(str(row.key), row.name, row.identifier, before.get(patient), from_json(row.body))
+        for patient, row in sorted(rows_of(connection, site, found).items())
+    ]
 
 
 def judgement(decision: Decision) -> dict[str, Any]:

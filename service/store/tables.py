@@ -99,12 +99,16 @@ arrivals: Final = Table(
     Column("attempts", Integer, nullable=False, server_default="0"),
     Column("problem", Text),
     _instant("digested_at", nullable=True),
+    Column("mapping", BigInteger, nullable=False, server_default="0"),
     PrimaryKeyConstraint("site", "id"),
     _one_of("state", ("new", "digested", "failed")),
     CheckConstraint("(state = 'digested') = (digested_at IS NOT NULL)", name="digested"),
     Index("arrivals_open_idx", "site", "id", postgresql_where=text("state <> 'digested'")),
+    Index("arrivals_mapping_idx", "site", "mapping", "id"),
+    Index("arrivals_received_idx", "site", "received_at"),
 )
-"""What came in, byte for byte, before anybody tried to read it."""
+"""What came in, byte for byte, before anybody tried to read it; `mapping`: the one it was last read under, 0 before
+anybody wrote that down."""
 
 facts: Final = Table(
     "facts",
@@ -123,6 +127,7 @@ facts: Final = Table(
     Column("certain", Boolean, nullable=False),
     _text("issued"),
     _instant("recorded_at"),
+    Column("version_reading", BigInteger, nullable=False, server_default="0"),
     PrimaryKeyConstraint("site", "id"),
     ForeignKeyConstraint(["site", "arrival"], ["arrivals.site", "arrivals.id"]),
     Index("facts_patient_idx", "site", "patient"),
@@ -146,11 +151,48 @@ rejections: Final = Table(
     _text("reason"),
     _instant("recorded_at"),
     _instant("superseded_at", nullable=True),
+    Column("version_reading", BigInteger, nullable=False, server_default="0"),
     PrimaryKeyConstraint("site", "id"),
     ForeignKeyConstraint(["site", "arrival"], ["arrivals.site", "arrivals.id"]),
     Index("rejections_current_idx", "site", "resource", postgresql_where=text("superseded_at IS NULL")),
 )
-"""One row per `core.infant.Rejection`; current while no newer version of the resource has been read."""
+"""One row per `core.infant.Rejection`; current while neither a newer version of the
+resource nor a later reading of the same one has answered it."""
+
+mappings: Final = Table(
+    "mappings",
+    metadata,
+    _site(),
+    _id(),
+    _text("fingerprint"),
+    _instant("since"),
+    PrimaryKeyConstraint("site", "id"),
+)
+"""Every mapping a site's arrivals were read under, in order: its file and the meanings in force; append-only."""
+
+meanings: Final = Table(
+    "meanings",
+    metadata,
+    _site(),
+    _id(),
+    _text("section"),
+    _text("system"),
+    _text("code"),
+    Column("concept", JSONB, nullable=False),
+    _instant("given_at"),
+    _text("given_by"),
+    _instant("withdrawn_at", nullable=True),
+    Column("withdrawn_by", Text),
+    PrimaryKeyConstraint("site", "id"),
+    _one_of("section", ("code", "finding", "answer", "eye", "word")),
+    CheckConstraint("(withdrawn_at IS NULL) = (withdrawn_by IS NULL)", name="withdrawn"),
+    Index(
+        "meanings_in_force_idx", "site", "section", "system", "code", unique=True,
+        postgresql_where=text("withdrawn_at IS NULL"),
+    ),
+)  # fmt: skip
+"""What somebody at a site said a code or unit word means, beside what the site's file says. `section` is the table of
+the site file it would stand in, `concept` the rest of that table. Never changed, only withdrawn."""
 
 infants: Final = Table(
     "infants",
@@ -388,9 +430,11 @@ looks: Final = Table(
 `about` is an infant's key (or, of a change to people, that person's id), `page` the pattern of the address."""
 
 RIGHTS: Final[dict[str, str]] = {
-    "arrivals": "SELECT, INSERT, UPDATE (state, attempts, problem, digested_at)",
+    "arrivals": "SELECT, INSERT, UPDATE (state, attempts, problem, digested_at, mapping)",
     "facts": "SELECT, INSERT",
     "rejections": "SELECT, INSERT, UPDATE (superseded_at)",
+    "mappings": "SELECT, INSERT",
+    "meanings": "SELECT, INSERT, UPDATE (withdrawn_at, withdrawn_by)",
     "infants": "SELECT, INSERT, UPDATE",
     "aliases": "SELECT, INSERT, UPDATE",
     "namings": "SELECT, INSERT",

@@ -9,8 +9,8 @@ from core.invented import BORN
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from service.core.infant import Fact, Reading, Rejection, Version, assemble, newest
-from service.core.ledger import additions, ordered
+from service.core.infant import Fact, Reading, Rejection, Version, assemble, newest, standing
+from service.core.ledger import additions
 
 RESOURCE = "Observation/1"
 
@@ -90,8 +90,8 @@ def test_a_version_nobody_can_read_takes_nothing_back() -> None:
 
 
 def test_the_newest_version_is_the_one_with_the_highest_number_or_the_latest_time() -> None:
-    assert ordered([version(10, 1), version(9, 2)]) == [version(9, 2), version(10, 1)]
-    assert ordered([version(10, 1), version(None, 2)]) == [version(10, 1), version(None, 2)]
+    assert standing([version(10, 1), version(9, 2)]) == [version(9, 2), version(10, 1)]
+    assert standing([version(10, 1), version(None, 2)]) == [version(10, 1), version(None, 2)]
 
 
 @st.composite
@@ -131,3 +131,73 @@ def test_order_and_repetition_of_readings_do_not_matter(history: list[Reading], 
         of_patient = [[f for f in facts if f.patient == patient] for facts in (straight, shuffled)]
         current = [{(f.name, str(f.value), f.version) for f in newest(facts)[0]} for facts in of_patient]
         assert {f for f in current[0] if f[0] != "retracted"} == {f for f in current[1] if f[0] != "retracted"}
+
+
+# --- the same version, read again under another mapping ------------------------------------------------------------
+
+
+def under(mapping: int, reading: Reading) -> Reading:
+    """The same reading, made under a mapping with this number."""
+    at = replace(reading.version, reading=mapping)
+    return replace(reading, version=at, facts=tuple(replace(fact, version=at) for fact in reading.facts))
+
+
+def test_a_version_read_again_says_what_the_later_mapping_makes_of_it() -> None:
+    once = under(1, cannot_be_read(version(1), patient="p"))
+    again = under(2, weighs(version(1), "p", 900))
+    assert weights(told(once, again)) == ((900,), False)
+    assert told(again, once) == told(again), "what an earlier mapping made of it comes too late"
+    facts = told(once, again)
+    assert told(once, again, under(3, weighs(version(1), "p", 900))) == facts, "the same once more is nothing new"
+    assert {fact.version.reading for fact in facts} == {1, 2}, "what was said stays on record"
+
+
+def test_a_version_read_again_takes_back_what_was_said_of_somebody_else() -> None:
+    wrong, right = under(1, weighs(version(1), "p", 900)), under(2, weighs(version(1), "q", 900))
+    assert weights(told(wrong, right), "p") == ((), False)
+    assert weights(told(wrong, right), "q") == ((900,), False)
+    ignored = under(2, says_nothing(version(1)))
+    assert weights(told(wrong, ignored)) == ((), False)
+
+
+def test_an_earlier_version_read_again_leaves_the_newest_to_decide() -> None:
+    first, second = under(1, cannot_be_read(version(1), patient="p")), under(1, weighs(version(2), "p", 950))
+    read_again = under(2, weighs(version(1), "p", 900))
+    assert weights(told(first, second, read_again)) == ((950,), False)
+    lost = under(1, cannot_be_read(version(2), patient="p"))
+    assert weights(told(first, lost, read_again)) == ((900,), True), "and is what an unreadable one falls back on"
+
+
+@settings(deadline=None, max_examples=400)
+@given(histories(), st.data(), st.randoms(use_true_random=False))
+def test_reading_again_in_any_order_ends_as_if_the_mapping_had_been_right_from_the_start(
+    right: list[Reading], data: Any, random: Any
+) -> None:
+    """Each version is read under the right mapping, and any number of times before or afterwards under earlier ones
+    that made something else of it."""
+    kinds = [weighs, lambda at, who, n: cannot_be_read(at, "gestation", who), lambda at, who, n: cannot_be_read(at, ""),
+             lambda at, who, n: says_nothing(at), _ages]  # fmt: skip
+    wrong = []
+    for reading in right:
+        for mapping in data.draw(st.sets(st.sampled_from([1, 2]))):
+            make, who = data.draw(st.sampled_from(kinds)), data.draw(st.sampled_from(["p", "q"]))
+            wrong.append(under(mapping, make(reading.version, who, 700)))
+    again = [under(3, reading) for reading in right]
+    mixed = [*again, *wrong, *random.choices(again, k=2)]
+    random.shuffle(mixed)
+    for patient in ("p", "q"):
+        of_patient = [[f for f in facts if f.patient == patient] for facts in (told(*again), told(*mixed))]
+        straight, shuffled = (
+            [{(f.name, str(f.value), f.version.label) for f in found} for found in newest(facts)]
+            for facts in of_patient
+        )
+        assert [_telling(found) for found in straight] == [_telling(found) for found in shuffled], patient
+        assert weights(of_patient[0], patient) == weights(of_patient[1], patient)
+
+
+def _ages(at: Version, patient: str, days: int) -> Reading:
+    return Reading(RESOURCE, at, (Fact(patient, "gestation", {"low": days, "high": days}, RESOURCE, at),))
+
+
+def _telling(found: set[tuple[str, str, str]]) -> set[tuple[str, str, str]]:
+    return {each for each in found if each[0] != "retracted"}
