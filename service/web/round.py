@@ -164,11 +164,12 @@ def _line(entry: Entry, held: bool, of: RoundOf, today: date, site: Site) -> Lin
 
 
 def _say_ages(entry: Entry, day: date) -> str:
-    ages, weight = on_day(entry.decision, day).ages, entry.decision.birth_weight
+    ages, grams = on_day(entry.decision, day).ages, entry.decision.birth_weight
+    weight = f"{grams} g" if grams is not None else _("weight not known")
     return _(
         "born at %(gestation)s, %(weight)s; now %(now)s",
         gestation=say_age(ages.gestation),
-        weight=f"{weight} g" if weight is not None else _("weight not known"),
+        weight=weight,
         now=say_age(ages.postmenstrual),
     )
 
