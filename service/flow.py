@@ -22,6 +22,7 @@ from sqlalchemy.exc import OperationalError
 from service import announce, figures, recall
 from service.core import ledger, worklist
 from service.core.decision import Decision, decide, from_json, on_day, to_json
+from service.core.findings import Treatment
 from service.core.impact import Impact, compare
 from service.core.infant import Fact, Infant, Reading, Rejection, Version, newest, standing
 from service.core.policy import Policy
@@ -34,7 +35,7 @@ from service.figures import Figures
 from service.policies import load_document
 from service.recall import InfantView as InfantView
 from service.recall import in_batches, take_together
-from service.store import arrivals, cursors, facts, infants, meanings, names, outbox
+from service.store import arrivals, cursors, facts, infants, lookup, meanings, names, outbox
 from service.store.arrivals import Arrival, Kept
 from service.store.database import Database
 from service.store.editions import Activation, Editions
@@ -560,7 +561,7 @@ class Flow:
 
     def worklist(
         self, site: str | None = None, as_of: date | None = None, known_at: datetime | None = None
-    ) -> list[worklist.Entry]:
+    ) -> list[Entry]:
         """The ranked list of one site or of all.
 
         As of a day (each site's own today by default): a day that is over is decided anew, from what is known now and
@@ -571,7 +572,7 @@ class Flow:
         here = [self.site(site)] if site is not None else list(self.sites.values())
         moment = known_at or self.clock()
         days = {each.id: as_of or self._day(each, moment) for each in self.sites.values()}
-        entries: list[worklist.Entry] = []
+        entries: list[Entry] = []
         with self.database.transaction() as connection:
             for each in here:
                 day = days[each.id]
@@ -596,6 +597,16 @@ class Flow:
             self._note(connection, "list", [(site, None)])
         held = {entry.key: done for entry, done in found}
         return [(entry, held[entry.key]) for entry in worklist.rank((e for e, _ in found), lambda _: day)]
+
+    def treatments(self, entries: Iterable[Entry]) -> dict[str, tuple[Treatment, ...]]:
+        """What was done to the eyes of those on a list whose last decision says that something was, by key."""
+        found: dict[str, tuple[Treatment, ...]] = {}
+        treated = [entry for entry in entries if entry.decision.treatments and entry.site in self.sites]
+        with self.database.transaction() as connection:
+            for site in dict.fromkeys(entry.site for entry in treated):
+                keys = [entry.key for entry in treated if entry.site == site]
+                found |= recall.treatments(connection, self.sites[site], keys)
+        return found
 
     def infant(self, key: str, as_of: date | None = None, known_at: datetime | None = None) -> InfantView:
         """All there is to show of one infant: by the last decision; or, as of a day or known at an instant (with its
@@ -622,6 +633,22 @@ class Flow:
                 for row in facts.current_rejections(connection, site)
                 if row.site in self.sites
             ]
+
+    def unread(self, site: str | None = None) -> int:
+        """How many things could not be read and have not been answered by a newer version."""
+        with self.database.transaction() as connection:
+            return facts.count_rejections(connection, [self.site(site).id] if site is not None else list(self.sites))
+
+    def search(self, said: str, limit: int = 50) -> list[recall.Found]:
+        """Infants on the list and off it whose name, number or bed begins with every word of what was typed, those on
+        the list first; at most `limit`."""
+        with self.database.transaction() as connection:
+            return [recall.found(row) for row in lookup.search(connection, sorted(self.sites), said, limit)]
+
+    def last_heard(self, but: str) -> dict[str, datetime | None]:
+        """When each site last sent something, by another feed than this one; None: never."""
+        with self.database.transaction() as connection:
+            return {site: arrivals.last_heard(connection, site, but) for site in self.sites}
 
     def census(self, site: str | None = None) -> dict[str, int]:
         """Number of infants in each of the four states."""

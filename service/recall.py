@@ -17,6 +17,7 @@ from sqlalchemy import Connection, Row
 from service.core.chart import read_course
 from service.core.course import Course
 from service.core.decision import Decision, Window, decide, from_json, on_day
+from service.core.findings import Treatment
 from service.core.history import Recorded, Shown, history
 from service.core.impact import DIFFERENCES, Impact, compare
 from service.core.infant import Fact, Infant, assemble, newest
@@ -67,6 +68,31 @@ class Person:
     facts: tuple[Fact, ...]
     infant: Infant
     course: Course
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """An infant somebody looked for, and where it stands by the last decision. `closes`: the last day of what is to
+    come, None when nothing is."""
+
+    site: str
+    key: str
+    name: str
+    identifier: str
+    unit: str
+    bed: str
+    state: str
+    kind: str
+    closes: date | None
+    left_hospital: bool
+
+
+def found(row: Row[Any]) -> Found:
+    """What a row of infants says to somebody who looked for it."""
+    return Found(
+        row.site, str(row.key), row.name, row.identifier, row.unit, row.bed, row.state, row.kind, row.closes,
+        row.left_hospital,
+    )  # fmt: skip
 
 
 def take_together(
@@ -246,6 +272,13 @@ def rejection(row: Row[Any]) -> dict[str, Any]:
         "site": row.site, "id": row.id, "resource": row.resource, "path": row.path, "reason": row.reason,
         "about": row.about, "patient_key": str(row.key) if row.key else None, "recorded_at": row.recorded_at,
     }  # fmt: skip
+
+
+def treatments(connection: Connection, site: Site, keys: Iterable[str]) -> dict[str, tuple[Treatment, ...]]:
+    """What was done to the eyes of infants of a site, by key; nothing for whom nothing was done."""
+    rows = {row.patient: row for row in infants.by_keys(connection, site.id, [UUID(key) for key in keys])}
+    done = ((str(rows[person.patient].key), person.course.treatments) for person in people(connection, site, rows))
+    return {key: treated for key, treated in done if treated}
 
 
 # --- another edition -----------------------------------------------------------------------------------------------

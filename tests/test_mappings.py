@@ -5,7 +5,7 @@ from __future__ import annotations
 import tomllib
 from collections.abc import Iterator
 from dataclasses import replace
-from datetime import date
+from datetime import date, time
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +14,7 @@ import pytest
 from service.core.case import check_case, parse_case
 from service.errors import ConfigurationError
 from service.fhir.examples import run_examples
-from service.fhir.sites import TEXT, Site, SiteAuth, load_sites, load_standard, parse_site
+from service.fhir.sites import TEXT, Round, Site, SiteAuth, load_sites, load_standard, parse_site
 from service.policies import VARIATIONS, read_variation, variation_files
 
 ROOT = Path(__file__).parents[1]
@@ -171,6 +171,14 @@ BAD = [
     ({"publish": {"channels": ["fax"]}}, "here.toml.publish.channels: 'fax' is not a channel (allowed: fhir_task)"),
     ({"publish": {"channels": [7]}}, "must be a list of texts"),
     ({"publish": {"owner_system": "x"}}, "owner_value go together"),
+    ({"round": {}}, "here.toml.round.start: is missing"),
+    ({"round": {"start": "8 am"}}, "here.toml.round.start: '8 am' is not a time of day such as 08:00"),
+    ({"round": {"start": "24:00"}}, "is not a time of day"),
+    ({"round": {"start": "08:00", "weekdays": ["mo"]}}, "'mo' is not a weekday (allowed: monday, tuesday, "),
+    ({"round": {"start": "08:00", "drops_before_minutes": 241}}, "round.drops_before_minutes: must be minutes from 0"),
+    ({"round": {"start": "00:30", "drops_before_minutes": 31}}, "on the day of the round"),
+    ({"round": {"start": "08:00", "at": "x"}}, "here.toml.round.at: is not a key known here"),
+    ({"silent_after_hours": 0}, "here.toml.silent_after_hours: must be one hour or more"),
     (code(concept="length"), "here.toml.code[0].concept: 'length' is not known here (allowed: birth_weight, weight, "),
     (code(rank=0), "here.toml.code[0].rank: must be 1 to 9"),
     (code(rank=True), "here.toml.code[0].rank: must be a whole number"),
@@ -210,10 +218,19 @@ def test_a_site_file_says_where_secrets_are_and_never_what_they_are() -> None:
     assert basic.auth.variables == ("U", "P")
 
 
+def test_a_round_says_when_the_drops_go_in() -> None:
+    site = parse(round={"start": "08:00", "weekdays": ["monday", "thursday"], "drops_before_minutes": 75})
+    assert site.round == Round(time(8, 0), frozenset({0, 3}), 75)
+    assert site.round.drops_at == time(6, 45)
+    bare = parse(round={"start": "13:30"})
+    assert bare.round == Round(time(13, 30)) and bare.round.drops_at is None
+
+
 def test_what_a_site_leaves_out_has_a_safe_default() -> None:
     site = parse()
     assert (site.base_url, site.auth, site.hook_secrets, site.identifier_system) == (None, SiteAuth(), (), None)
     assert (site.publish.intent, site.publish.channels, site.publish.owner) == ("proposal", (), "Here")
+    assert (site.round, site.silent_after_hours) == (None, None)
 
 
 def test_a_unit_is_found_by_reference_or_name_nearest_first() -> None:

@@ -457,6 +457,8 @@ def _step(body: Mapping[str, Any]) -> NextStep:
 
 def on_day(decision: Decision, day: date) -> Decision:
     """The same decision with the ages of another day; nothing else depends on the day."""
+    if day == decision.as_of:
+        return decision
     ages = decision.ages
     if ages.postnatal_days is None:
         return replace(decision, as_of=day)

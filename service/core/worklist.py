@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Collection, Iterable, Iterator
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, timedelta
 from typing import Literal
 
 from service.core.ages import Gestation
@@ -88,3 +88,19 @@ def bucket(entry: Entry, today: date) -> Bucket:
 def days_over(entry: Entry, today: date) -> int:
     """Whole days past `closes`; 0 when not late."""
     return max((today - entry.window.closes).days, 0)
+
+
+def round_day(window: Window, today: date, weekdays: Collection[int]) -> date | None:
+    """The day of a round on which a window is best kept: the first from `due` on, else the last before it; never
+    before today, nor before the window opens, nor after it closes. Late: the next round. `weekdays`: the days on which
+    rounds are held, 0 is Monday; empty: every day. None where no round falls into what is left of the window."""
+    start = max(window.opens, today)
+    if today > window.closes:
+        return next(_rounds(today, today + timedelta(days=6), weekdays), None)
+    best = next(_rounds(max(window.due, start), window.closes, weekdays), None)
+    return best or max(_rounds(start, window.due, weekdays), default=None)
+
+
+def _rounds(first: date, last: date, weekdays: Collection[int]) -> Iterator[date]:
+    days = (first + timedelta(days=each) for each in range((last - first).days + 1))
+    return (day for day in days if not weekdays or day.weekday() in weekdays)

@@ -18,6 +18,9 @@ Both are data: what a code means here is decided by whoever knows the site, and 
     [units]       place reference or place name = the unit's name on the list
     [publish]     intent, channels, owner
     [calendar]    names = true: exported calendars name infants; without it they name nobody
+    [round]       start = "08:00" on the site's clock, weekdays = ["monday", …] (every day without it),
+                  drops_before_minutes: how long before the start the drops go in (common practice, no source)
+    silent_after_hours  with nothing arriving for so long, the list says that the feed is silent
     [[example]]   a resource and the facts or the rejection it must give
 """
 
@@ -27,6 +30,7 @@ import hashlib
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from datetime import time
 from functools import cached_property
 from pathlib import Path
 from typing import Any, Final, Literal
@@ -51,13 +55,14 @@ from service.fhir.vocabulary import (
 )
 
 __all__ = [
-    "CHANNELS", "TEXT", "Answer", "Code", "Coding", "Example", "Expected", "Measures", "Publish", "Site", "SiteAuth",
-    "Standard", "load_site", "load_sites", "load_standard", "parse_site",
+    "CHANNELS", "TEXT", "Answer", "Code", "Coding", "Example", "Expected", "Measures", "Publish", "Round", "Site",
+    "SiteAuth", "Standard", "load_site", "load_sites", "load_standard", "parse_site",
 ]  # fmt: skip
 
 AUTHS: Final = ("none", "bearer", "basic", "smart-backend")
 INTENTS: Final = ("proposal", "plan", "order")
 CHANNELS: Final = ("fhir_task",)
+WEEKDAYS: Final = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
 
 READING: Final = 1
 """One more whenever the readers of `service.fhir` make something else of the same bytes: what is stored can then be
@@ -65,6 +70,10 @@ read again."""
 
 _ID = re.compile(r"[a-z0-9](?:[a-z0-9-]{0,40}[a-z0-9])?")
 _VARIABLE = re.compile(r"[A-Z][A-Z0-9_]*")
+_TIME = re.compile(r"(?:[01]\d|2[0-3]):[0-5]\d")
+_LONGEST_LEAD: Final = 240
+"""Minutes. Drops that go in longer before a round than this have worn off: a typing error (common practice, no
+source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,6 +108,24 @@ class Publish:
     channels: tuple[str, ...] = ()
     owner: str = ""
     owner_identifier: tuple[str, str] | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Round:
+    """When an examiner comes: `start` on the site's clock, on these weekdays (0 is Monday; empty: any day), and how
+    many minutes before it the drops that widen the pupils go in (common practice, no source)."""
+
+    start: time
+    weekdays: frozenset[int] = frozenset()
+    drops_before: int | None = None
+
+    @property
+    def drops_at(self) -> time | None:
+        """The time of day at which the drops go in."""
+        if self.drops_before is None:
+            return None
+        minutes = self.start.hour * 60 + self.start.minute - self.drops_before
+        return time(minutes // 60, minutes % 60)
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,6 +172,8 @@ class Site:
     units: Mapping[str, str] = field(default_factory=dict)
     publish: Publish = field(default_factory=Publish)
     calendar_names: bool = False
+    round: Round | None = None
+    silent_after_hours: int | None = None
     examples: tuple[Example, ...] = ()
 
     @cached_property
@@ -207,6 +236,8 @@ def parse_site(data: dict[str, Any], where: str, standard: Standard) -> Site:
         units=top.mapping("units"),
         publish=_publish(top.table("publish"), name),
         calendar_names=_calendar(top.table("calendar")),
+        round=_round(top.table("round")),
+        silent_after_hours=_hours(top, "silent_after_hours"),
         examples=tuple(_example(table) for table in top.tables("example")),
     )
     top.done()
@@ -302,6 +333,29 @@ def _calendar(calendar: Table | None) -> bool:
     names = calendar.flag("names")
     calendar.done()
     return bool(names)
+
+
+def _round(table: Table | None) -> Round | None:
+    if table is None:
+        return None
+    start = table.need("start", table.matching("start", _TIME, "a time of day such as 08:00"))
+    named = table.texts("weekdays")
+    if unknown := next((day for day in named if day not in WEEKDAYS), None):
+        raise ConfigurationError(f"{table.where}.weekdays", f"{unknown!r} is not a weekday", WEEKDAYS)
+    lead = table.integer("drops_before_minutes")
+    opening = time.fromisoformat(start)
+    if lead is not None and not 0 <= lead <= min(_LONGEST_LEAD, opening.hour * 60 + opening.minute):
+        problem = f"must be minutes from 0 to {_LONGEST_LEAD}, and on the day of the round"
+        raise ConfigurationError(f"{table.where}.drops_before_minutes", problem)
+    table.done()
+    return Round(opening, frozenset(WEEKDAYS.index(day) for day in named), lead)
+
+
+def _hours(top: Table, key: str) -> int | None:
+    hours = top.integer(key)
+    if hours is not None and hours < 1:
+        raise ConfigurationError(f"{top.where}.{key}", "must be one hour or more")
+    return hours
 
 
 def _example(table: Table) -> Example:

@@ -146,3 +146,9 @@ def bodies(connection: Connection, site: str, ids: Collection[int]) -> dict[int,
 def sites_waiting(connection: Connection) -> set[str]:
     """Sites with an arrival that nobody has digested."""
     return set(connection.execute(select(arrivals.c.site).where(arrivals.c.state != "digested").distinct()).scalars())
+
+
+def last_heard(connection: Connection, site: str, but: str) -> datetime | None:
+    """When anything last came in at a site by another feed than this one."""
+    query = select(arrivals.c.received_at).where(arrivals.c.site == site, arrivals.c.feed != but)
+    return connection.execute(query.order_by(arrivals.c.id.desc()).limit(1)).scalar()

@@ -168,6 +168,12 @@ def current_rejections(
     return list(connection.execute(query))
 
 
+def count_rejections(connection: Connection, sites: Sequence[str]) -> int:
+    """How many rejections of these sites nobody has answered with a newer version."""
+    query = select(func.count()).where(rejections.c.superseded_at.is_(None), rejections.c.site.in_(sites))
+    return connection.execute(query).scalar_one()
+
+
 def _version(version: Version) -> dict[str, Any]:
     return {
         "version_number": version.number,

@@ -5,14 +5,18 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
-from typing import Any
+from typing import Any, Final
 from uuid import UUID
 
-from sqlalchemy import Connection, Row, Text, and_, cast, func, insert, or_, select
+from sqlalchemy import Connection, Row, Text, and_, cast, func, insert, or_, select, text
 from sqlalchemy.dialects.postgresql import insert as upsert
 
 from service.core.decision import Decision, from_json, to_json
+from service.store.lookup import words_of
 from service.store.tables import arrivals, decisions, infants
+
+_PENDING: Final = text("infants.kind <> 'none'")
+"""Something is to come. Word for word as the partial index has it: a bound parameter would hide the index."""
 
 
 def rows_of(connection: Connection, site: str, patients: Iterable[str]) -> dict[str, Row[Any]]:
@@ -26,9 +30,14 @@ def row_by_key(connection: Connection, key: UUID) -> Row[Any] | None:
     return connection.execute(_with_decision().where(infants.c.key == key)).one_or_none()
 
 
+def by_keys(connection: Connection, site: str, keys: Sequence[UUID]) -> list[Row[Any]]:
+    """The site's infants with these opaque keys."""
+    return list(connection.execute(select(infants).where(infants.c.site == site, infants.c.key.in_(keys))))
+
+
 def pending(connection: Connection, site: str) -> list[Row[Any]]:
     """Every infant for whom something is to come, with the last decision."""
-    return list(connection.execute(_with_decision().where(infants.c.kind != "none", infants.c.site == site)))
+    return list(connection.execute(_with_decision().where(_PENDING, infants.c.site == site)))
 
 
 def called(connection: Connection, sites: Sequence[str], name: str) -> list[tuple[str, str]]:
@@ -81,7 +90,7 @@ def examined(connection: Connection, site: str, day: date, since: datetime) -> d
 def patients(connection: Connection, site: str, everyone: bool = False) -> list[str]:
     """The patient ids of the site's infants for whom something is to come, or of everyone."""
     query = select(infants.c.patient).where(infants.c.site == site)
-    return list(connection.execute(query if everyone else query.where(infants.c.kind != "none")).scalars())
+    return list(connection.execute(query if everyone else query.where(_PENDING)).scalars())
 
 
 def decided_otherwise(connection: Connection, site: str, policy: str, revision: int) -> list[str]:
@@ -152,9 +161,11 @@ def judgement(decision: Decision) -> dict[str, Any]:
 
 
 def put(connection: Connection, rows: Sequence[dict[str, Any]]) -> None:
-    """Write infants' rows; `key`, `known_since` and `first_seen` of a row that exists stay as they are."""
+    """Write infants' rows with what they can be found by; `key`, `known_since` and `first_seen` of a row that exists
+    stay as they are."""
     if rows:
-        connection.execute(_PUT, rows)
+        found_by = [{**row, "words": words_of(row["name"], row["identifier"], row["bed"])} for row in rows]
+        connection.execute(_PUT, found_by)
 
 
 def history(connection: Connection, site: str, patient: str, known_at: datetime | None = None) -> list[Row[Any]]:

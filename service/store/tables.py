@@ -210,11 +210,15 @@ infants: Final = Table(
     _text("unit", ""),
     _text("bed", ""),
     Column("left_hospital", Boolean, nullable=False, server_default=text("false")),
+    Column("words", ARRAY(Text), nullable=False, server_default=text("'{}'")),
     PrimaryKeyConstraint("site", "patient"),
     UniqueConstraint("site", "key"),
     Index("infants_due_idx", "site", "closes", postgresql_where=text("kind <> 'none'")),
+    Index("infants_state_idx", "site", "state"),
+    Index("infants_words_idx", text("array_to_tsvector(words)"), postgresql_using="gin"),
 )
-"""Every infant a site knows, with where it stands by the last decision. `key` is the only name used outside."""
+"""Every infant a site knows, with where it stands by the last decision. `key` is the only name used outside; `words`
+are what somebody may look for, folded (`store.people.fold`)."""
 
 aliases: Final = Table(
     "aliases",

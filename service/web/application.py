@@ -21,10 +21,12 @@ from service.web.entry import entry_routes
 from service.web.exports import export_routes
 from service.web.facade import READ_ONLY, facade_routes
 from service.web.figures import figures_routes
+from service.web.found import found_routes
 from service.web.guard import Answers, Guard, judge
 from service.web.guidelines import policy_routes
 from service.web.health import health_routes
 from service.web.language import Speaking, language_routes
+from service.web.lists import list_routes
 from service.web.live import Announcer, live_routes
 from service.web.looking import STRANGER, Person
 from service.web.pages import Pages, page_routes
@@ -58,6 +60,8 @@ def build(
     app.include_router(facade_routes(release, flow.clock(), base_url))
     app.include_router(health_routes(flow.database, copies))
     app.include_router(export_routes())
+    app.include_router(list_routes())
+    app.include_router(found_routes())
     app.include_router(page_routes())
     app.include_router(round_routes())
     app.include_router(sign_in_routes(base_url, invented))

@@ -98,6 +98,8 @@ class Bedside:
     def take(self, key: str, path: str, given: Mapping[str, list[str]]) -> Response:
         """What was typed: shown with what would follow, or saved where that has been seen."""
         sheet, seen, now = self._open(key, path)
+        if path == "newborn" and "id" not in given and first(given, "do") == "show":
+            given = {**given, "id": [str(uuid4())], "base": ["0"]}  # from the form in place on a list
         id, base = _address(given)
         known = next((each for each in written(seen) if each.id == id), None)
         answers = sheet_typed.read(sheet, given, now, _born(seen))

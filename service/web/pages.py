@@ -1,10 +1,11 @@
-"""The pages: the worklist, one infant, what could not be read. Jinja2 with escaping always on."""
+"""The pages: the list, one infant, what could not be read. Jinja2 with escaping always on."""
 
 from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from copy import copy
+from dataclasses import replace
 from datetime import date, datetime
 from pathlib import Path
 from typing import Annotated, Any, Final
@@ -17,6 +18,7 @@ from markupsafe import Markup
 from starlette.responses import HTMLResponse, Response
 
 from service.core.decision import on_day
+from service.core.findings import Treatment
 from service.core.worklist import Entry
 from service.errors import NotFound, NotUnderstood
 from service.fhir.sites import Site
@@ -25,15 +27,20 @@ from service.flow import InfantView
 from service.web import letters, past, view
 from service.web.api import AsOf
 from service.web.audit import looked_at
+from service.web.board import EVERYTHING, GROUPINGS, Asked, Board, Line, compose
 from service.web.course_picture import draw_course, say_course
-from service.web.looking import ENTERS, NOBODY, PAGES_FOR, ROLE_WORDS, Look, Looking, Person
+from service.web.load import count_load, draw_load, highest, say_late
+from service.web.looking import ENTERS, NOBODY, PAGES_FOR, ROLE_WORDS, Look, Person
 from service.web.original import mark_original, pick_resource
 from service.web.sheets import SHEETS
 from service.web.typed import first
-from service.web.words import N_, language, named, teach
+from service.web.words import N_, _, language, named, ngettext_, teach
 
 HERE: Final = Path(__file__).parent
 STATIC: Final = HERE / "static"
+STYLES: Final = ("ridgeline.css", "lists.css")
+"""What a page that needs no other file carries with it."""
+
 STATES: Final[Mapping[str, str]] = {
     "eligible": "to be examined",
     "unknown": "cannot be judged yet",
@@ -90,14 +97,13 @@ class Pages:
             join_words=view.join_words,
             capitalize=view.capitalize,
             not_known=view.NOT_KNOWN,
-            headings=view.SECTIONS,
             states=STATES,
             static_version=static_version(),
             as_of_query="",
             self_contained=False,
             here="",
             css_of=lambda name: Markup((STATIC / name).read_text("utf-8")),  # noqa: S704 -- a file of ours
-            css=Markup((STATIC / "ridgeline.css").read_text("utf-8")),  # noqa: S704 -- a file of ours
+            css=Markup("".join((STATIC / name).read_text("utf-8") for name in STYLES)),  # noqa: S704 -- files of ours
         )
 
     def seen_by(self, person: Person, invented: Sequence[Person] = ()) -> Pages:
@@ -111,20 +117,42 @@ class Pages:
     def worklist(
         self, entries: Sequence[Entry], today_of: Callable[[str], date], made_at: datetime, *,
         census: Mapping[str, int], unread: int, site: str | None = None, as_of: date | None = None,
-        known_at: datetime | None = None, self_contained: bool = False, valid_until: str = "",
+        known_at: datetime | None = None, self_contained: bool = False, asked: Asked = EVERYTHING,
+        notes: Sequence[str] = (), done: Mapping[str, Sequence[Treatment]] | None = None, writer: str = "",
+        valid_until: str = "",
     ) -> str:  # fmt: skip
-        """The list of one site, or of all. `today_of` gives each site's day (as_of for all, when that is asked for);
-        `census` counts infants by state, `unread` what could not be read, both as of now. `known_at`: the entries are
-        those known at an instant. Self-contained, the page needs no server, no script and no other file: for paper and
-        downtime."""
-        shown = [site] if site else list(self._sites)
-        sections = view.arrange(entries, today_of, lambda id: self._sites[id].name)
-        above = sum(row.unjudged for name in ("overdue", "today") for row in sections[name])
+        """The list of one site, or of all, as `asked`. `today_of` gives each site's day (as_of for all, when that is
+        asked for); `census` counts infants by state, `unread` what could not be read, both as of now. `known_at`: the
+        entries are those known at an instant. `notes` are said above the list, `done` are treatments by key, `writer`
+        the name a form in place starts with. Self-contained, the page needs no server, no script and no other file:
+        for paper and downtime."""
+        sites = {site: self._sites[site]} if site else self._sites
+        kept = {"as_of": as_of.isoformat() if as_of else "", "known_at": _minutes(known_at)}
+        board = compose(entries, today_of, sites, asked, kept, done)
+        above = sum(line.row.unjudged and line.row.section != "unjudged" for line in board.lines)
+        counts = {section: number for section, _heading, number in board.counts}
+        loads = [] if site or asked.by not in _WITH_LOAD else count_load(entries, today_of, self._sites)
         return self.render(
             "list.html",
             here=site or "all",
             path=f"/site/{site}" if site else "/",
-            place=self._sites[site].name if site else "All sites",
+            place=self._sites[site].name if site else _("All sites"),
+            site=site,
+            board=board,
+            groupings=[
+                (_(words), replace(asked, by=by).query(**kept), by == asked.by)
+                for by, words in GROUPINGS.items()
+                if by != "site" or len(sites) > 1
+            ],
+            unfiltered=Asked(by=asked.by).query(**kept),
+            again=asked.query(**kept),
+            loads=[(each, draw_load(each, highest(loads)), say_late(each)) for each in loads],
+            mentions=_mentions(board) if asked.by == "rank" else [],
+            empty_heading=_("Nobody"),
+            empty_words=_say_nobody(board),
+            notes=notes,
+            writer=writer,
+            act_words={words: _(words) for _sheet, words in view.ACTS.values()},
             as_of=as_of,
             as_of_query=_when(as_of, known_at),
             known_at=self.clock_time(known_at, site) if known_at else "",
@@ -132,17 +160,20 @@ class Pages:
             self_contained=self_contained,
             valid_until=valid_until,
             made_at=self.clock_time(made_at, site),
-            days=self._days(shown, today_of),
-            sections=sections,
-            total_overdue=len(sections["overdue"]),
+            days=self._days(sites, today_of),
+            total_late=sum(line.row.late for line in board.lines),
+            total_today=counts["today"],
             unread=unread,
-            unread_words=f"{unread} {'thing' if unread == 1 else 'things'} could not be read.",
+            unread_words=ngettext_("%(n)s thing could not be read.", "%(n)s things could not be read.", unread),
             known=sum(census.values()),
             example_site=site or next(iter(self._sites), "SITE"),
-            by_site=[] if site or len(shown) < 2 else list(self._by_site(sections)),
-            unjudged_above=f"{above} more stand above, because their day has come." if above else "",
+            by_site=[] if len(sites) < 2 or asked.by != "rank" else list(_by_site(board, sites)),
+            unjudged_above=ngettext_(
+                "%(n)s more stands above, because the day has come.",
+                "%(n)s more stand above, because their day has come.", above,
+            ) if above else "",
             others=_say_others(census) if not known_at else "",
-        )
+        )  # fmt: skip
 
     def infant(
         self, seen: InfantView, today: date, as_of: date | None = None, saved: str = "", looked: Sequence[Any] = ()
@@ -269,12 +300,6 @@ class Pages:
             days.setdefault(today_of(site), []).append(self._sites[site].name)
         return sorted(days.items())
 
-    def _by_site(self, sections: Mapping[str, Sequence[view.Row]]) -> Iterable[tuple[str, str, str]]:
-        for id, site in self._sites.items():
-            counts = {name: sum(row.site == id for row in rows) for name, rows in sections.items()}
-            words = [f"{number} {view.SECTIONS[name][0].lower()}" for name, number in counts.items() if number]
-            yield id, site.name, ", ".join(words) or "nobody on the list"
-
     def clock_time(self, moment: datetime, site: str | None) -> str:
         """An instant on the clock of a site (or of all, where they share one; else UTC): `14:05 on Sunday 1 June`."""
         zones = {str(each.timezone) for id, each in self._sites.items() if site in (None, id)}
@@ -292,28 +317,9 @@ KnownAt = Annotated[
 
 
 def page_routes() -> APIRouter:
-    """/, /site/{id}, /infant/{key} and its letters, /unread, /static."""
+    """/infant/{key} and its letters, /unread, /static."""
     router = APIRouter(include_in_schema=False, default_response_class=HTMLResponse)
     read = ["GET", "HEAD"]
-
-    def show_list(look: Looking, site: str | None, as_of: date | None, known: datetime | None) -> str:
-        flow = look.flow
-
-        def today_of(id: str) -> date:
-            return as_of or (known.astimezone(flow.site(id).timezone).date() if known else flow.today(id))
-
-        return look.pages.worklist(
-            flow.worklist(site, as_of, known), today_of, flow.clock(), census=flow.census(site),
-            unread=len(flow.rejections(site)), site=site, as_of=as_of, known_at=known,
-        )  # fmt: skip
-
-    @router.api_route("/", methods=read)
-    def all_sites(look: Look, as_of: AsOf = None, known_at: KnownAt = None) -> Response:
-        return HTMLResponse(show_list(look, None, as_of, _instant(known_at, ZoneInfo("UTC"))))
-
-    @router.api_route("/site/{id}", methods=read)
-    def one_site(look: Look, id: str, as_of: AsOf = None, known_at: KnownAt = None) -> Response:
-        return HTMLResponse(show_list(look, id, as_of, _instant(known_at, look.flow.site(id).timezone)))
 
     @router.api_route("/infant/{key}", methods=read)
     def one_infant(
@@ -321,7 +327,7 @@ def page_routes() -> APIRouter:
     ) -> Response:  # fmt: skip
         seen = look.flow.infant(key)
         if as_of is not None or known_at is not None:
-            seen = look.flow.infant(key, as_of, _instant(known_at, seen.site.timezone))
+            seen = look.flow.infant(key, as_of, instant(known_at, seen.site.timezone))
         return HTMLResponse(look.pages.infant(seen, seen.as_of, as_of, saved, looked_at(look, seen)))
 
     @router.api_route("/infant/{key}/letter/{kind}", methods=read)
@@ -351,6 +357,36 @@ def page_routes() -> APIRouter:
 _MEDIA: Final = {".css": "text/css", ".js": "text/javascript", ".svg": "image/svg+xml"}
 
 
+_WITH_LOAD: Final = ("rank", "site", "round")
+
+
+def _by_site(board: Board, sites: Mapping[str, Site]) -> Iterable[tuple[str, str, str]]:
+    for id, site in sites.items():
+        here = [line.row.section for line in board.lines if line.row.site == id]
+        words = [f"{here.count(name)} {heading.lower()}" for name, heading, _number in board.counts if name in here]
+        yield id, site.name, ", ".join(words) or _("nobody on the list")
+
+
+def _mentions(board: Board) -> list[tuple[str, str, str, tuple[Line, ...]]]:
+    """Who stands on the list and has to be thought of for another reason as well."""
+    said = (
+        ("put-off", _("Put off"), _("Each of them still stands above, by its own window: nothing is moved."),
+         board.put_off),
+        ("left", _("Left hospital"), _("Each of them stays on the list until a named person closes the course."),
+         board.left),
+    )  # fmt: skip
+    return [each for each in said if each[3]]
+
+
+def _say_nobody(board: Board) -> str:
+    """Why a list that is asked for holds nobody."""
+    if board.asked.by == "watch":
+        return _("No eye of anybody on the list is on record as treated. A treatment typed in, or sent, appears here.")
+    if board.asked.by == "lost":
+        return _("Nobody has left without a hand-over, is late by a week or has been put off twice.")
+    return _("Nobody on the list is meant by this filter. %(n)s are on it without the filter.", n=board.all)
+
+
 def _say_others(census: Mapping[str, int]) -> str:
     """Who is known and not on the list, so that a short list is not taken for a short register."""
     parts = [f"{number} {STATES[state]}" for state in ("not-eligible", "closed") if (number := census.get(state, 0))]
@@ -359,7 +395,7 @@ def _say_others(census: Mapping[str, int]) -> str:
     return f"{known} Not on this list: {view.join_words(parts)}." if parts else f"{known} All of them are on this list."
 
 
-def _instant(text: str | None, zone: ZoneInfo) -> datetime | None:
+def instant(text: str | None, zone: ZoneInfo) -> datetime | None:
     """An instant as somebody writes it into an address, on the clock of a zone. Raises NotUnderstood."""
     if text is None:
         return None
@@ -370,9 +406,13 @@ def _instant(text: str | None, zone: ZoneInfo) -> datetime | None:
     return moment if moment.tzinfo else moment.replace(tzinfo=zone)
 
 
+def _minutes(moment: datetime | None) -> str:
+    return moment.isoformat(timespec="minutes") if moment else ""
+
+
 def _when(as_of: date | None, known_at: datetime | None) -> str:
     """The part of an address that says which day and which instant is looked at."""
-    parts = {"as_of": as_of and as_of.isoformat(), "known_at": known_at and known_at.isoformat(timespec="minutes")}
+    parts = {"as_of": as_of and as_of.isoformat(), "known_at": _minutes(known_at)}
     query = urlencode({name: value for name, value in parts.items() if value})
     return f"?{query}" if query else ""
 

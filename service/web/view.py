@@ -16,17 +16,18 @@ from service.core.decision import Ages, Decision, NextStep, Reason, Window, on_d
 from service.core.findings import SIDES
 from service.core.worklist import Entry, bucket
 from service.web.strip import draw_strip
-from service.web.words import _, ngettext_, say_date
+from service.web.words import N_, _, ngettext_, say_date
 
 SECTIONS: Final[Mapping[str, tuple[str, str]]] = {
-    "overdue": ("Overdue", "The last day of the window has passed."),
-    "today": ("Today", "The best day has come and the window is still open, or a treatment clock is running."),
-    "this-week": ("This week", "The best day is within the next six days."),
+    "clock": (N_("Treatment clock"), N_("Treatment is asked for, and its hours run, on weekends too.")),
+    "overdue": (N_("Overdue"), N_("The last day of the window has passed.")),
+    "today": (N_("Today"), N_("The best day has come and the window is still open.")),
+    "this-week": (N_("This week"), N_("The best day is within the next six days.")),
     "unjudged": (
-        "Cannot be judged yet",
-        "Something is missing, so nobody can say whether an exam is due. Record it by the day shown.",
+        N_("Cannot be judged yet"),
+        N_("Something is missing, so nobody can say whether an exam is due. Record it by the day shown."),
     ),
-    "later": ("Later", "The best day is a week or more away."),
+    "later": (N_("Later"), N_("The best day is a week or more away.")),
 }
 """Section of the list -> its heading and what being in it means, in the order shown."""
 
@@ -90,40 +91,96 @@ class Asked:
     dates: str
     advice: str
     late: bool
-    why: tuple[Why, ...]
+    window: Window
+    reasons: tuple[Reason, ...]
+    today: date
     act: tuple[str, str] | None
+
+    @property
+    def why(self) -> tuple[Why, ...]:
+        """Each rule with its source."""
+        return say_why(self.reasons, self.today)
+
+    @property
+    def in_short(self) -> str:
+        """Why, without the sources."""
+        return "; ".join(dict.fromkeys(capitalize(say_dates_in(each.text, self.today)) for each in self.reasons))
 
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """One infant as the list shows it; every text is ready to print (and still to be escaped)."""
+    """One infant as the list shows it; every text is ready to print (and still to be escaped). What only a row that is
+    unfolded shows is worked out when it is asked for: a list may have thousands of rows."""
 
+    entry: Entry
+    decision: Decision
+    today: date
     site: str
+    site_name: str
     key: str
     name: str
     identifier: str
-    place: tuple[str, ...]
     section: str
     unjudged: bool
+    late: bool
     standing: str
     task: str
-    window: Window
     dates: str
     advice: str
-    ages: tuple[tuple[str, str], ...]
-    strip: Markup | None
-    why_then: tuple[Why, ...]
-    why_this_infant: tuple[Why, ...]
     left_hospital: bool
-    flags: tuple[str, ...]
-    policy: str
-    today: date
+    needs_hand_over: bool
     last: str
     put_off: str
-    booked: str
-    needs_hand_over: bool
+    asked: Asked
     also: tuple[Asked, ...]
     act: tuple[str, str] | None
+
+    @property
+    def window(self) -> Window:
+        return self.entry.window
+
+    @property
+    def booked(self) -> str:
+        """What is booked ahead; "" when nothing is."""
+        return say_booked(self.decision, self.today)
+
+    @property
+    def booking_flags(self) -> tuple[str, ...]:
+        """What is wrong with the bookings: missed, or later than the window allows."""
+        return flag_bookings(self.decision, self.today)
+
+    @property
+    def place(self) -> tuple[str, ...]:
+        """Site, unit and bed, widest first."""
+        return say_place(self.site_name, self.entry.unit, self.entry.bed)
+
+    @property
+    def ages(self) -> tuple[tuple[str, str], ...]:
+        return say_ages(self.decision.ages, self.decision.birth_weight)
+
+    @property
+    def strip(self) -> Markup | None:
+        return draw_strip(self.decision.ages, self.entry.window, self.today)
+
+    @property
+    def why_then(self) -> tuple[Why, ...]:
+        return self.asked.why
+
+    @property
+    def why_this_infant(self) -> tuple[Why, ...]:
+        """Why the infant is screened at all."""
+        return say_why((each for each in self.decision.because if each != self.decision.next.reason), self.today)
+
+    @property
+    def flags(self) -> tuple[str, ...]:
+        """Sentences to show, without those said in words of their own."""
+        agreed = (*self.decision.deferrals, *filter(None, [self.decision.hand_over]))
+        told = {str(each) for each in agreed}
+        return tuple(capitalize(say_dates_in(flag, self.today)) for flag in self.decision.flags if flag not in told)
+
+    @property
+    def policy(self) -> str:
+        return f"{self.decision.policy} revision {self.decision.revision}"
 
 
 def say_day(day: date, beside: date) -> str:
@@ -185,7 +242,10 @@ def say_dates_in(text: str, beside: date) -> str:
         except ValueError:
             return match[0]
 
-    return re.sub(r"\b\d{4}-\d{2}-\d{2}\b", say, text)
+    return _DAY.sub(say, text) if "-" in text else text
+
+
+_DAY: Final = re.compile(r"\b\d{4}-\d{2}-\d{2}\b")
 
 
 def say_why(reasons: Iterable[Reason], today: date) -> tuple[Why, ...]:
@@ -289,7 +349,9 @@ def _ask(alike: Sequence[NextStep], decision: Decision, today: date) -> Asked:
         dates=dates,
         advice=advice,
         late=today > window.closes,
-        why=say_why((each.reason for each in alike), today),
+        window=window,
+        reasons=tuple(each.reason for each in alike),
+        today=today,
         act=ACTS.get(step.kind),
     )
 
@@ -355,12 +417,21 @@ def say_place(site_name: str, unit: str, bed: str) -> tuple[str, ...]:
     return tuple(part for part in (site, unit, bed) if part)
 
 
+def short_bed(bed: str) -> str:
+    """`Bed 4` -> `4`: in a column that is headed so already."""
+    return bed[3:].lstrip() if bed[:4].casefold() == "bed " else bed
+
+
 def find_section(entry: Entry, today: date) -> str:
     """The section of the list an entry stands in.
 
-    What cannot be judged yet has a section of its own until its date comes; from that day it stands among the
-    overdue and today's, so that it is never read last.
+    Whatever a treatment clock runs for stands apart, also when it has run out. What cannot be judged yet has a section
+    of its own until its date comes; from that day it stands among the overdue and today's, so that it is never read
+    last.
     """
+    step = entry.decision.next
+    if entry.kind == "treatment" or (step.by is not None and step.kind == entry.kind):
+        return "clock"
     when = bucket(entry, today)
     if entry.kind == "data-needed" and when not in ("overdue", "today"):
         return "unjudged"
@@ -369,40 +440,27 @@ def find_section(entry: Entry, today: date) -> str:
 
 def describe(entry: Entry, today: date, site_name: str) -> Row:
     """The row of one entry on one day."""
-    decision, window = on_day(entry.decision, today), entry.window
+    decision = on_day(entry.decision, today)
     asked, *also = say_steps(decision, today)
-    told = {str(each) for each in (*decision.deferrals, *filter(None, [decision.hand_over]))}
     return Row(
-        site=entry.site,
-        key=entry.key,
+        entry=entry, decision=decision, today=today, site=entry.site, site_name=site_name, key=entry.key,
         name=entry.name or "Name not known",
         identifier=entry.identifier,
-        place=say_place(site_name, entry.unit, entry.bed),
         section=find_section(entry, today),
         unjudged=entry.kind == "data-needed",
+        late=today > entry.window.closes,
         standing=say_standing(entry, today),
         task=asked.task,
-        window=window,
         dates=asked.dates,
         advice=asked.advice,
-        ages=say_ages(decision.ages, decision.birth_weight),
-        strip=draw_strip(decision.ages, window, today),
-        why_then=asked.why,
-        why_this_infant=say_why((each for each in decision.because if each != decision.next.reason), today),
         left_hospital=entry.left_hospital,
-        flags=(
-            *flag_bookings(decision, today),
-            *(capitalize(say_dates_in(flag, today)) for flag in decision.flags if flag not in told),
-        ),
-        policy=f"{decision.policy} revision {decision.revision}",
-        today=today,
+        needs_hand_over=entry.needs_hand_over,
         last=say_last(decision, today),
         put_off=say_put_off(decision, today),
-        booked=say_booked(decision, today),
-        needs_hand_over=entry.needs_hand_over,
+        asked=asked,
         also=tuple(also),
         act=asked.act,
-    )
+    )  # fmt: skip
 
 
 def arrange(

@@ -334,8 +334,7 @@ def test_when_eyes_may_stop_by_different_rules_each_is_named_and_the_right_eyes_
     asked = after(*exams, policy=UK).next
     right = next(stop for stop in UK.care.stops if stop.id == "zone-iii-never-rop")
     assert (asked.kind, asked.reason.rule, asked.reason.cite) == ("decision", right.id, right.origin.cite)
-    assert "(zone-iii-never-rop); left eye" in asked.reason.text
-    assert "(regression-twice)" in asked.reason.text
+    assert f"right eye: {ZONE_III} (zone-iii-never-rop); left eye: {QUIET} (regression-twice)" in asked.reason.text
 
 
 def test_records_of_one_day_make_the_same_course_in_any_order() -> None:
@@ -468,7 +467,10 @@ def test_who_leaves_with_an_open_course_needs_somebody_to_take_over() -> None:
         assert ("hand-over" not in waiting(hand_overs=[over])) == stands
     first = decide(gone, AAP, LATER)  # home before the first exam
     assert (first.next.kind, [step.kind for step in first.also]) == ("first-exam", ["hand-over"])
-    assert first.also[0].window == Window(on(2), on(2), on(2))
+    (over,) = first.also
+    assert over.window == Window(on(2), on(2), on(2))
+    assert (over.reason.rule, over.reason.cite) == ("hand-over", "common practice, no source")
+    assert over.reason.text.startswith("left hospital with the course open: record who takes over")
     unknown = after(both(START, MILD), baby=replace(BABY, in_hospital=False))
     assert "hand-over" in [step.kind for step in unknown.also]
 
@@ -477,7 +479,7 @@ def test_refraction_is_asked_for_from_the_day_of_discharge_and_once() -> None:
     gone = replace(BABY, in_hospital=False, left_on=on(2))
     step = next(step for step in after(both(START, MILD), baby=gone).also if step.kind == "long-term")
     assert step.window == Window(on(124), on(124), on(185))
-    assert step.reason.provenance == "memory"
+    assert (step.reason.rule, step.reason.provenance) == ("long-term", "memory")
     kinds = [step.kind for step in after(both(START, MILD), baby=gone, followed_up=on(130)).also]
     assert "long-term" not in kinds
 
@@ -511,6 +513,11 @@ def test_without_any_care_on_file_everything_is_seven_days() -> None:
 def test_a_decision_with_a_course_comes_back_from_json_and_old_ones_still_load() -> None:
     decision = after(Exam(START, MILD, TYPE_1, at="09:30"))
     assert from_json(json.loads(json.dumps(to_json(decision)))) == decision
+    over = HandOver(on(1), "Elsewhere", "Eye clinic", on(9), "Nurse")
+    gone = replace(BABY, in_hospital=False, left_on=on(1))
+    given_away = after(both(START, MILD), baby=gone, hand_overs=[over], followed_up=on(0))
+    assert (given_away.hand_over, given_away.followed_up) == (over, on(0))
+    assert from_json(json.loads(json.dumps(to_json(given_away)))) == given_away
     old = to_json(decide(BABY, AAP, START))
     del old["also"], old["next"]["by"], old["next"]["eye"]
     assert from_json(old) == decide(BABY, AAP, START)

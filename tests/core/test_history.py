@@ -97,6 +97,8 @@ def test_what_is_dated_ahead_counts_from_its_day() -> None:
 def test_a_record_joins_and_leaves() -> None:
     other = replace(said(1, "birth_weight", {"grams": 900}), until=at(3))
     assert told([other], 0, 1, 2, 3) == [[], [("new", "birth_weight")], [], [("withdrawn", "birth_weight")]]
+    gone = history([(at(2), SHOWN), (at(3), SHOWN)], [other])[-1].changes
+    assert [(each.resource, each.now, each.before) for each in gone] == [("Observation/w", (), (other,))]
 
 
 def test_another_edition_or_revision_is_named() -> None:

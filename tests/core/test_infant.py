@@ -17,9 +17,11 @@ from service.core.decision import decide
 from service.core.infant import (
     MEDIAN_GIRL_GRAMS,
     PLAUSIBLE_GESTATION,
+    SETTLED,
     Days,
     Fact,
     Infant,
+    Weighing,
     assemble,
     newest,
     plausible_gestation,
@@ -157,6 +159,14 @@ def test_the_same_value_twice_is_no_conflict_and_certain_if_any_is() -> None:
     assert doubted.birth_weight.unsettled
 
 
+def test_every_body_weight_is_kept_once_in_the_order_of_days() -> None:
+    said = [
+        fact("weight", {"on": f"2031-05-{day:02}", "grams": grams}, f"Observation/{day}")
+        for day, grams in ((9, 930), (3, 900), (9, 930))
+    ]
+    assert person(born_fact(), *said).weights == (Weighing(date(2031, 5, 3), 900), Weighing(date(2031, 5, 9), 930))
+
+
 def test_a_value_settled_by_hand_ends_every_disagreement() -> None:
     said = [
         weight(1400, "Observation/1"),
@@ -167,6 +177,7 @@ def test_a_value_settled_by_hand_ends_every_disagreement() -> None:
     ]
     told = person(*said)
     assert told.birth_weight.values == (1550,)
+    assert [each.rank for each in told.birth_weight.candidates] == [SETTLED]
     assert not told.birth_weight.unreadable
     assert told.birth_weight.candidates[0].resource == "hand/2"
     assert told.birth_weight.candidates[0].certain

@@ -314,6 +314,7 @@ def test_detachment_is_surgery_and_poor_views_hide_nothing_that_was_seen() -> No
         wanted = need(eye("II", stage))
         assert wanted is not None
         assert wanted[0] == "surgery"
+        assert wanted[1].text == f"{eye('II', stage)} is retinal detachment: surgical referral now"
     poor = need(eye("II", 3, "plus", view="poor"))
     assert poor is not None
     assert poor[0] == "treatment"

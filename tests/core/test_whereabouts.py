@@ -48,6 +48,10 @@ def test_without_a_word_of_the_site_the_ward_or_the_outermost_place_is_the_unit(
     assert where(place, text) == (unit, bed)
 
 
+def test_places_without_a_name_say_nothing() -> None:
+    assert locate(infant(place="Location/x"), {"Location/x": {}}, lambda *words: None) == ("", "")
+
+
 def test_the_ward_of_fhir_r4_has_a_code_of_its_own_too() -> None:
     """HL7 location-physical-type `wa`; some servers write `ward`."""
     for kind in ("wa", "ward"):

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from service.core.ages import parse_age
 from service.core.course import Deferral
 from service.core.decision import Ages, NextStep, Window, decide
-from service.core.worklist import Entry, bucket, days_over, rank
+from service.core.worklist import Entry, bucket, days_over, rank, round_day
 from service.policies import load_policies
 
 TODAY = date(2031, 6, 10)
@@ -221,8 +221,56 @@ def test_buckets_and_days_over(opens: int, due: int, closes: int, where: str, ov
     assert days_over(listed, TODAY) == over
 
 
+def test_a_running_treatment_clock_is_todays_whatever_day_is_best() -> None:
+    assert bucket(entry(-1, 2, 3, kind="treatment"), TODAY) == "today"
+    assert bucket(entry(-1, 2, 3, kind="repeat-exam"), TODAY) == "this-week"
+
+
 @given(entries)
 def test_every_entry_has_one_bucket_and_overdue_is_what_has_days_over(listed: list[Entry]) -> None:
     for each in listed:
         today = CALENDAR[each.site]
         assert (bucket(each, today) == "overdue") == (days_over(each, today) > 0)
+
+
+# --- rounds ----------------------------------------------------------------------------------------------------------
+
+MONDAYS_AND_THURSDAYS = frozenset({0, 3})
+
+
+@pytest.mark.parametrize(
+    ("opens", "due", "closes", "round_on"),  # days from Tuesday 10 June 2031 (any calendar; `cal 6 2031`)
+    [
+        (0, 0, 6, 2),  # due today: Thursday
+        (-2, 1, 6, 2),
+        (-2, 3, 6, 6),  # due on Friday: Monday 16 June is still within the window
+        (-2, 3, 5, 2),  # the Monday is too late: Thursday, before the best day
+        (3, 4, 5, None),  # Friday to Sunday: no round
+        (-9, -9, -2, 2),  # late: the next round
+        (6, 6, 6, 6),
+        (30, 33, 36, 34),  # Monday 14 July
+    ],
+)
+def test_the_round_on_which_a_window_is_kept(opens: int, due: int, closes: int, round_on: int | None) -> None:
+    window = Window(*(TODAY + timedelta(days=each) for each in (opens, due, closes)))
+    day = round_day(window, TODAY, MONDAYS_AND_THURSDAYS)
+    assert day == (None if round_on is None else TODAY + timedelta(days=round_on))
+
+
+@given(st.tuples(*[st.integers(-30, 30)] * 3).map(sorted), st.frozensets(st.integers(0, 6)))
+def test_a_round_is_within_what_is_left_of_the_window_and_on_a_day_of_rounds(
+    days: list[int], weekdays: frozenset[int]
+) -> None:
+    window = Window(*(TODAY + timedelta(days=each) for each in days))
+    day = round_day(window, TODAY, weekdays)
+    left = [TODAY + timedelta(days=each) for each in range(max(days[0], 0), days[2] + 1)]
+    possible = [each for each in left if not weekdays or each.weekday() in weekdays]
+    if window.closes < TODAY:
+        assert day is not None and TODAY <= day <= TODAY + timedelta(days=6)
+    elif day is None:
+        assert not possible
+    else:
+        assert day in possible
+        assert (
+            day == min(each for each in possible if each >= window.due) if day >= window.due else day == max(possible)
+        )

@@ -53,6 +53,8 @@ class House:
     address: str
     record: str
     """The id of an exam that was typed in for the infant "today"."""
+    token: str
+    """Under which the answer to a search stands."""
 
 
 @pytest.fixture(scope="module")
@@ -67,7 +69,9 @@ def house(postgres_url: str, template_url: str) -> Iterator[House]:
     with a_browser() as browser, serve(app) as address, httpx.Client(base_url=address, timeout=30) as client:
         assert save(client, at("today", "exam"), **NORMAL).status_code == 303
         (exam,) = (fact for fact in flow.infant(key_of("today")).facts if fact.name == "exam")
-        yield House(app, browser, address, exam.resource.partition("/")[2])
+        asked = client.post("/found", data={"who": "ada"}, headers={"Sec-Fetch-Site": "same-origin"})
+        token = asked.headers["location"].rpartition("/")[2]
+        yield House(app, browser, address, exam.resource.partition("/")[2], token)
     database.close()
 
 
@@ -85,8 +89,12 @@ def addresses(house: House, template: str) -> Iterator[str]:
     options = []
     for name in names:
         upto = template.partition("{" + name + "}")[0] + "{" + name + "}"
-        assert {upto, name} & STANDS_FOR.keys() or name == "id", f"say in STANDS_FOR what {name} of {template} takes"
-        options.append(STANDS_FOR.get(upto) or STANDS_FOR.get(name) or [house.record])
+        assert {upto, name} & STANDS_FOR.keys() or name in ("id", "token"), (
+            f"say in STANDS_FOR what {name} of {template} takes"
+        )
+        options.append(
+            STANDS_FOR.get(upto) or STANDS_FOR.get(name) or [{"id": house.record, "token": house.token}[name]]
+        )
     for values in product(*options):
         address = template
         for name, value in zip(names, values, strict=True):

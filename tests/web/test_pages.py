@@ -62,7 +62,7 @@ def section(text: str, name: str) -> str:
 
 def row(text: str, patient: str, site: str = "northbank") -> str:
     found = re.search(
-        rf'<li class="entry [a-z-]+" id="infant-{key_of(patient, site)}">.*?</article>\n</li>', text, re.DOTALL
+        rf'<li class="entry [a-z -]+" id="infant-{key_of(patient, site)}">.*?\n</li>(?=\s*<)', text, re.DOTALL
     )
     assert found, patient
     return Page(found[0]).text

@@ -58,7 +58,7 @@ def beds(own_ward: httpx.Client, flow: Flow) -> httpx.Client:
 
 def on_sheet(answer: httpx.Response) -> list[str]:
     """Names in the order of the sheet."""
-    table = answer.text.partition('<table class="round">')[2].partition("</table>")[0]
+    table = answer.text.partition('<table class="line-by-line">')[2].partition("</table>")[0]
     return re.findall(r'class="name"><a href="[^"]*">([^<]*)', table)
 
 

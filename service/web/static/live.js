@@ -1,22 +1,29 @@
-// Keeps the list fresh without a reload: /events says that something changed, the page is fetched again, and only the
-// list is put in. Scroll, focus and unfolded parts stay. Without this script the page is complete, only not live.
+// Keeps the list fresh without a reload: /events says that something changed, the page is fetched again, and only what
+// differs is put in. A row that is as it was stays the same element; place, focus, what is unfolded and whatever is typed
+// into a form stay in any case. Without this script the page is complete, only not live.
 "use strict";
 
 (() => {
   const status = document.getElementById("live");
-  const words = new Intl.DateTimeFormat("en", { hour: "2-digit", minute: "2-digit", hourCycle: "h23" });
-  let busy = false, again = false, fetched = Date.now(), shown = document.getElementById("list").innerHTML;
+  const words = new Intl.DateTimeFormat(document.documentElement.lang, { hour: "2-digit", minute: "2-digit", hourCycle: "h23" });
+  const served = new Map();  // id of a row -> the row as the server wrote it
+  let busy = false, again = false, fetched = Date.now(), shown = listed().innerHTML;
+
+  function listed() { return document.getElementById("list"); }
+
+  function learn(list) {
+    served.clear();
+    for (const row of list.querySelectorAll(".entry")) served.set(row.id, row.outerHTML);
+  }
 
   function say(text, lost) {
     status.classList.toggle("lost", lost);
     if (status.textContent !== text) status.textContent = text;
   }
 
-  function live() { say(`Live. Last brought up to date at ${words.format(fetched)}.`, false); }
+  function live() { say(status.dataset.live.replace("{time}", words.format(fetched)), false); }
 
-  function lost() {
-    say(`Not live: no contact with the service since ${words.format(fetched)}. What is shown may be out of date.`, true);
-  }
+  function lost() { say(status.dataset.lost.replace("{time}", words.format(fetched)), true); }
 
   function topmost() {
     for (const row of document.querySelectorAll(".entry")) {
@@ -26,44 +33,77 @@
     return null;
   }
 
-  function focused() {
-    const at = document.activeElement;
-    const list = document.getElementById("list");
-    if (!list.contains(at)) return null;
-    if (at.id) return `#${CSS.escape(at.id)}`;
-    if (at.matches("summary")) return `#${CSS.escape(at.parentElement.id)} > summary`;
-    const row = at.closest("[id]");
-    const href = at.getAttribute("href");
-    return href ? `#${CSS.escape(row.id)} a[href="${CSS.escape(href)}"]` : null;
+  function place(at) {
+    if (!listed().contains(at)) return null;
+    const marked = typeof at.selectionStart === "number" ? [at.selectionStart, at.selectionEnd] : null;
+    let way = null;
+    if (at.id) way = `#${CSS.escape(at.id)}`;
+    else if (at.matches("summary")) way = `#${CSS.escape(at.parentElement.id)} > summary`;
+    else if (at.getAttribute("href")) {
+      const around = at.closest("[id]");
+      way = `#${CSS.escape(around.id)} a[href="${CSS.escape(at.getAttribute("href"))}"]`;
+    }
+    return { at, way, marked };
+  }
+
+  function refocus(was) {
+    if (!was) return;
+    const to = was.at.isConnected ? was.at : was.way && document.querySelector(was.way);
+    if (!to || document.activeElement === to) return;
+    to.focus({ preventScroll: true });
+    if (was.marked && to.setSelectionRange) to.setSelectionRange(...was.marked);
+  }
+
+  function typedInto(form) {
+    return [...form.elements].some((each) => each.value !== each.defaultValue || each.checked !== each.defaultChecked);
+  }
+
+  function keepTyped(list, fresh) {
+    for (const form of list.querySelectorAll("form[id]")) {
+      if (!form.isConnected || !list.contains(form) || !typedInto(form)) continue;
+      const same = fresh.querySelector(`#${CSS.escape(form.id)}`);
+      if (same) { same.replaceWith(form); continue; }
+      const row = fresh.querySelector(`#${CSS.escape(form.closest("[id^=infant-]").id)}`);
+      const note = document.createElement("p");
+      note.className = "notice warn kept";
+      note.textContent = `${status.dataset.kept} ${form.getAttribute("aria-label")}`;
+      (row || fresh).prepend(note, form);
+    }
   }
 
   function put(fresh) {
-    const list = document.getElementById("list");
-    const anchor = topmost(), focus = focused();
-    const before = new Map([...list.querySelectorAll(".entry")].map((row) => [row.id, row.innerHTML]));
-    const open = [...list.querySelectorAll("details[open]")].map((part) => part.id);
-    for (const id of open) fresh.querySelector(`#${CSS.escape(id)}`)?.setAttribute("open", "");
-    const changed = [...fresh.querySelectorAll(".entry")].filter((row) => before.get(row.id) !== row.innerHTML);
+    const list = listed(), anchor = topmost(), was = place(document.activeElement);
+    const before = new Map(served), changed = [];
+    learn(fresh);
+    for (const part of list.querySelectorAll("details[id]")) {
+      const same = fresh.querySelector(`#${CSS.escape(part.id)}`);
+      if (same) same.open = part.open;
+    }
+    for (const row of fresh.querySelectorAll(".entry")) {
+      const old = document.getElementById(row.id);
+      if (old && before.get(row.id) === served.get(row.id)) row.replaceWith(old);
+      else changed.push(row);
+    }
+    keepTyped(list, fresh);
     list.replaceWith(fresh);
     for (const row of changed) row.classList.add("changed");
     setTimeout(() => { for (const row of changed) row.classList.remove("changed"); }, 8000);
-    if (anchor) {
-      const row = document.getElementById(anchor.id);
-      if (row) window.scrollBy(0, row.getBoundingClientRect().top - anchor.top);
-    }
-    if (focus) document.querySelector(focus)?.focus({ preventScroll: true });
+    const row = anchor && document.getElementById(anchor.id);
+    if (row) window.scrollBy(0, row.getBoundingClientRect().top - anchor.top);
+    refocus(was);
   }
 
   async function refresh() {
     if (busy) { again = true; return; }
     busy = true;
     try {
-      const answer = await fetch(location.pathname, { credentials: "same-origin", cache: "no-store" });
-      if (!answer.ok) throw new Error(`status ${answer.status}`);
+      const answer = await fetch(location.pathname + location.search, { credentials: "same-origin", cache: "no-store" });
+      if (!answer.ok || answer.redirected) throw new Error(`status ${answer.status}`);
       const page = new DOMParser().parseFromString(await answer.text(), "text/html");
-      const fresh = page.getElementById("list");
-      if (fresh.innerHTML !== shown) {
-        shown = fresh.innerHTML;
+      const fresh = document.adoptNode(page.getElementById("list"));
+      const html = fresh.innerHTML;
+      if (html !== shown) {
+        shown = html;
         put(fresh);
       }
       document.title = page.title;
@@ -78,6 +118,7 @@
     }
   }
 
+  learn(listed());
   // A list also changes when nothing arrives: at midnight. So it is fetched again every five minutes, and on return.
   const events = new EventSource("/events");
   events.addEventListener("changed", refresh);
