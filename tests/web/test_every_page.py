@@ -40,6 +40,8 @@ STANDS_FOR: dict[str, list[str]] = {
     "day": ["2031-06-01", "2031-05-30", "2031-06-09"],
     "ending": ["csv", "xlsx", "ics"],
     "/site/{id}": ["northbank", "eastmere"],
+    "/policies/{id}": ["aap-2018", "nigeria-group"],
+    "other": ["uk-2022"],
 }
 """Parameter of an address, or the address up to it -> what it takes here. A new one is added here."""
 
