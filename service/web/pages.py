@@ -30,7 +30,7 @@ from service.web.audit import looked_at
 from service.web.board import EVERYTHING, GROUPINGS, Asked, Board, Line, compose
 from service.web.course_picture import draw_course, say_course
 from service.web.load import count_load, draw_load, highest, say_late
-from service.web.looking import ENTERS, NOBODY, PAGES_FOR, ROLE_WORDS, Look, Looking, Person
+from service.web.looking import ENTERS, NOBODY, PAGES_FOR, ROLE_WORDS, Look, Person
 from service.web.original import mark_original, pick_resource
 from service.web.sheets import SHEETS
 from service.web.typed import first
