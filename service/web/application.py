@@ -18,6 +18,7 @@ from service.web.audit import audit_routes
 from service.web.door import Door
 from service.web.entry import entry_routes
 from service.web.facade import READ_ONLY, facade_routes
+from service.web.feeds import feed_routes
 from service.web.figures import figures_routes
 from service.web.found import found_routes
 from service.web.guard import Answers, Guard, judge
@@ -30,6 +31,7 @@ from service.web.looking import STRANGER, Person
 from service.web.pages import Pages, page_routes
 from service.web.people import people_routes
 from service.web.sign_in import sign_in_routes
+from service.web.words import _
 
 
 def build(
@@ -50,8 +52,8 @@ def build(
         description=f"Who must be examined for retinopathy of prematurity, when, and why. {CAUTION}",
     )  # fmt: skip
     app.add_middleware(Door, flow=flow, pages=pages, answers=answers, public=base_url, invented=invented)
-    app.add_middleware(Speaking)
-    app.add_middleware(Guard, answers=answers, public=base_url)  # the last one added is the outermost
+    app.add_middleware(Guard, answers=answers, public=base_url)
+    app.add_middleware(Speaking)  # the last one added is the outermost: an error is said in the reader's language too
     app.include_router(api_routes())
     app.include_router(facade_routes(release, flow.clock(), base_url))
     app.include_router(health_routes(flow.database))
@@ -62,6 +64,7 @@ def build(
     app.include_router(people_routes(invented))
     app.include_router(audit_routes())
     app.include_router(entry_routes())
+    app.include_router(feed_routes())
     app.include_router(policy_routes())
     app.include_router(figures_routes())
     app.include_router(language_routes())
@@ -76,9 +79,10 @@ def build(
     def misunderstand(request: Request, error: RequestValidationError) -> Response:
         # pydantic's own words quote what was sent: the names of the parameters must do.
         names = sorted({str(issue["loc"][-1]) for issue in error.errors()})
-        hint = " A day is written 2031-06-01." if "as_of" in names else ""
-        hint += " An instant is written 2031-06-01T07:00Z, with its zone." if "known_at" in names else ""
-        return answers.problem(request, 400, f"Cannot be read: {', '.join(names)}.{hint}")
+        said = [_("Cannot be read: %(names)s.", names=", ".join(names))]
+        said += [_("A day is written 2031-06-01.")] if "as_of" in names else []
+        said += [_("An instant is written 2031-06-01T07:00Z, with its zone.")] if "known_at" in names else []
+        return answers.problem(request, 400, " ".join(said))
 
     @app.exception_handler(RidgelineError)
     def explain(request: Request, error: RidgelineError) -> Response:
@@ -93,9 +97,9 @@ def _sentence(request: Request, error: HTTPException) -> str:
     fhir = request.url.path.startswith("/fhir")
     match error.status_code:
         case 404 if error.detail == "Not Found":
-            return "There is nothing at this address."
+            return _("There is nothing at this address.")
         case 405:
-            return READ_ONLY if fhir else f"{request.method} is not possible here."
+            return READ_ONLY if fhir else _("%(method)s is not possible here.", method=request.method)
         case _:
             return error.detail
 

@@ -25,9 +25,11 @@ from service.web.axis import LETTER, Axis, at, beside, stack, text
 from service.web.course_words import coming, say_age_on
 from service.web.course_words import say_course as say_course
 from service.web.eye_mark import draw_eye, explain, letters
+from service.web.phrases import tell
 from service.web.view import join_words, say_day
+from service.web.words import N_, _, say_date
 
-NO_PICTURE: Final = "No picture: without {} the postmenstrual age is not known."
+NO_PICTURE: Final = N_("No picture: without %(missing)s the postmenstrual age is not known.")
 
 _GUTTER: Final = 72
 _LINE: Final = 16
@@ -39,6 +41,11 @@ _WEIGHTS: Final = 190
 _LONGEST: Final = 30
 _MARGIN: Final = 9
 _AHEAD: Final = timedelta(days=28)
+_CENTILES: Final = {
+    "male": N_("Grey: 3rd, 50th and 97th centile of boys (%(source)s)"),
+    "female": N_("Grey: 3rd, 50th and 97th centile of girls (%(source)s)"),
+    "": N_("Grey: 3rd, 50th and 97th centile of girls, the sex not being recorded (%(source)s)"),
+}
 _FIRST_WEEKS: Final = timedelta(days=70)
 """The axis reaches this far beyond what has happened, or beyond birth, so that today stays in sight on a phone. What
 lies further ahead is named at the edge, or in words only."""
@@ -48,13 +55,13 @@ def draw_course(infant: Infant, course: Course, decision: Decision, today: date)
     """The picture as a figure, or a sentence that says why there is none. An age known in whole weeks is drawn from its
     younger reading; values that differ between records are drawn as the preferred one, and the words say so."""
     born, gestation = infant.born.value, infant.gestation.value
-    lacking = ["a day of birth"] if born is None or not born.exact else []
+    lacking = [_("a day of birth")] if born is None or not born.exact else []
     if gestation is None:
-        lacking.append("a gestational age at birth")
+        lacking.append(_("a gestational age at birth"))
     if born is None or gestation is None or lacking:
-        return Markup('<p class="meaning">{}</p>').format(NO_PICTURE.format(join_words(lacking)))
+        return Markup('<p class="meaning">{}</p>').format(_(NO_PICTURE, missing=join_words(lacking)))
     if today < born.low:
-        return Markup('<p class="meaning">No picture: the day of birth lies ahead.</p>')
+        return Markup('<p class="meaning">{}</p>').format(_("No picture: the day of birth lies ahead."))
     last = _last(born.low, course, decision, today)
     axis = Axis(born.low, gestation.low, max(gestation.low - 5, 0), gestation.low + (last - born.low).days + _MARGIN)
     rows = [
@@ -76,12 +83,12 @@ def draw_course(infant: Infant, course: Course, decision: Decision, today: date)
     weeks = "".join(_upright("week", axis.percent(age), upper, lower) for age in axis.weeks())
     now = _upright("today", axis.middle(today), upper - 4, height)
     reel = "reel late" if axis.middle(today) > 50 else "reel"
-    title = f"Course from birth at {gestation} to {say_age_on(infant, today)} today"
+    title = _("Course from birth at %(birth)s to %(now)s today", birth=gestation, now=say_age_on(infant, today))
     said = " ".join(f"{say_day(day, today)}: {words}." for day, words in say_course(infant, course, decision, today))
     return Markup(  # noqa: S704 -- every piece is a number or escaped where it is written
         '<figure class="course"><div class="frame">'
         f'<svg class="labels" width="{_GUTTER}" height="{height}" aria-hidden="true">{labels}</svg>'
-        f'<div class="{reel}" role="region" aria-label="Picture of the course" tabindex="0">'
+        f'<div class="{reel}" role="region" aria-label="{escape(_("Picture of the course"))}" tabindex="0">'
         '<svg class="plot" role="img" aria-labelledby="course-title" aria-describedby="course-said" '
         f'width="{axis.width}" height="{height}"><title id="course-title">{escape(title)}</title>'
         f'<desc id="course-said">{escape(said)}</desc>{weeks}{now}{drawn}</svg></div></div>'
@@ -120,17 +127,18 @@ def _heading(infant: Infant, axis: Axis, today: date, oldest: int) -> _Row:
     shown = [age for age in axis.weeks() if 16 <= axis.pixels(axis.percent(age)) <= axis.width - 16]
     body = "".join(text(f"{age // 7}w", f"{axis.percent(age):.2f}%", 15, "soft") for age in shown)
     birth, until, now = axis.percent(axis.birth + 0.5), axis.percent(oldest + 0.5), axis.middle(today)
-    born = beside(f"born {infant.gestation.value}", until, 37, axis, 11)
-    here = beside(f"today {say_age_on(infant, today)}", now, 37, axis, 10, "strong")
+    words = _("today %(age)s", age=say_age_on(infant, today))
+    born = beside(_("born %(age)s", age=infant.gestation.value), until, 37, axis, 11)
+    here = beside(words, now, 37, axis, 10, "strong")
     height = 44
     if here.start < born.end and born.start < here.end:
-        here, height = beside(f"today {say_age_on(infant, today)}", now, 55, axis, 10, "strong"), 62
+        here, height = beside(words, now, 55, axis, 10, "strong"), 62
     body += (
         f'<rect class="doubt" x="{birth:.2f}%" y="29" width="{until - birth:.2f}%" height="6"/>'
         f'<circle class="birth" cx="{birth:.2f}%" cy="32" r="5"/>{born.svg}{here.svg}'
     )
     body += at(now, f'<path class="now" d="M-7 {height - 14} H7 L0 {height - 3} Z"/>')
-    return _Row(height, _label("weeks", 15, "soft"), body)
+    return _Row(height, _label(_("weeks"), 15, "soft"), body)
 
 
 def _weights(infant: Infant, axis: Axis, today: date) -> list[_Row]:
@@ -160,7 +168,7 @@ def _weights(infant: Infant, axis: Axis, today: date) -> list[_Row]:
         back = [(age, found.low) for age, found in reversed(curves)]
         drawn += f'<polygon class="between" points="{line([*((age, found.high) for age, found in curves), *back])}"/>'
         end, last = curves[-1]
-        for n, name in enumerate(("3rd", "50th", "97th")):
+        for n, name in enumerate((_("3rd"), _("50th"), _("97th"))):
             drawn += f'<polyline class="centile" points="{line((age, found[n]) for age, found in curves)}"/>'
             body += text(name, f"{axis.percent(end):.2f}%", y(last[n]) - 4, "soft", "end")
     drawn += f'<polyline class="weights" points="{line(points)}"/>'
@@ -172,7 +180,7 @@ def _weights(infant: Infant, axis: Axis, today: date) -> list[_Row]:
         body += beside(f"{grams} g", axis.percent(age), y(grams) + lower, axis, 4, "strong").svg
     lines = [500 * 2**n for n in range(-2, 7) if 24 < y(500 * 2**n) < _WEIGHTS - 6]
     grid = "".join(f'<line class="week" x1="0" x2="100%" y1="{y(each)}" y2="{y(each)}"/>' for each in lines)
-    labels = _label("Weight", 18) + "".join(_label(f"{each} g", y(each) + 4, "soft") for each in lines)
+    labels = _label(_("Weight"), 18) + "".join(_label(f"{each} g", y(each) + 4, "soft") for each in lines)
     stretched = f'width="100%" height="{_WEIGHTS}" viewBox="0 0 1000 {_WEIGHTS}" preserveAspectRatio="none"'
     return [_Row(_WEIGHTS, labels, f"{grid}<svg {stretched}>{drawn}</svg>{body}")]
 
@@ -181,10 +189,10 @@ def _eye(course: Course, side: Side, axis: Axis) -> _Row:
     """One eye: a mark for each exam with zone and stage beneath it, a bar for each treatment named above."""
     exams = [exam for exam in course.exams if axis.shows(exam.on)]
     treated = [each for each in course.treated(side) if axis.shows(each.on)]
-    name = f"{side.capitalize()} eye"
+    name = _("Right eye") if side == "right" else _("Left eye")
     if not exams and not treated:
-        return _Row(40, _label(name, 25), text("no exam yet", 12, 25, "soft", "start"))
-    named = [beside(each.kind, axis.middle(each.on), 0, axis, 6) for each in treated]
+        return _Row(40, _label(name, 25), text(_("no exam yet"), 12, 25, "soft", "start"))
+    named = [beside(tell(each.kind), axis.middle(each.on), 0, axis, 6) for each in treated]
     above = stack((words.start, words.end) for words in named)
     middles = [axis.pixels(axis.middle(exam.on)) for exam in exams]
     wide = [max(_MARK, *(len(line) * LETTER + 4 for line in letters(exam.eye(side)))) / 2 for exam in exams]
@@ -195,7 +203,7 @@ def _eye(course: Course, side: Side, axis: Axis) -> _Row:
     for each, storey in zip(treated, above, strict=True):
         x, y = axis.middle(each.on), 20 + storey * 20
         body += at(x, f'<path class="treated" d="M-2 {y - 12} H2 V{height - _EXAM + _MARK} H-2 Z"/>')
-        body += beside(each.kind, x, y, axis, 6, "strong").svg
+        body += beside(tell(each.kind), x, y, axis, 6, "strong").svg
     for exam, storey in zip(exams, storeys, strict=True):
         eye, y = exam.eye(side), top + storey * _EXAM
         words = "".join(text(line, 0, y + _MARK + 13 + n * _LINE, "strong") for n, line in enumerate(letters(eye)))
@@ -224,19 +232,24 @@ def _next(decision: Decision, axis: Axis, today: date) -> list[_Row]:
             x, shift, anchor = (opens, -8, "end") if before else (closes, 8, "start")
         words = text(step.name, shift, 14, "strong", anchor) + text(days, shift, 31, "", anchor)
         body += at(x, words, y)
-    return [_Row(10 + len(steps) * _STEP, _label("Next", 28), body)] if steps else []
+    return [_Row(10 + len(steps) * _STEP, _label(_("Next"), 28), body)] if steps else []
 
 
 def _agreed(infant: Infant, course: Course, axis: Axis, today: date) -> list[_Row]:
     """What people agreed and wrote down, and leaving hospital."""
-    items = [(each.on, each.until, f"put off until {say_day(each.until, today)}") for each in course.deferrals]
-    items += [(each.appointment, each.appointment, f"exam at {_short(each.to)}") for each in course.hand_overs]
+    items = [
+        (each.on, each.until, _("put off until %(day)s", day=say_day(each.until, today))) for each in course.deferrals
+    ]
+    items += [
+        (each.appointment, each.appointment, _("exam at %(place)s", place=_short(each.to)))
+        for each in course.hand_overs
+    ]
     if infant.in_hospital is False and infant.left_on is not None:
-        items.append((infant.left_on, infant.left_on, "left hospital"))
+        items.append((infant.left_on, infant.left_on, _("left hospital")))
     if course.closing is not None:
-        items.append((course.closing.on, course.closing.on, "closed"))
+        items.append((course.closing.on, course.closing.on, _("closed")))
     if course.followed_up is not None:
-        items.append((course.followed_up, course.followed_up, "refraction and alignment"))
+        items.append((course.followed_up, course.followed_up, _("refraction and alignment")))
     shown = sorted(
         (on, min(max(on, until), axis.day(axis.end - 1)), words) for on, until, words in items if axis.shows(on)
     )
@@ -254,7 +267,7 @@ def _agreed(infant: Infant, course: Course, axis: Axis, today: date) -> list[_Ro
             body += f'<circle class="agreed" cx="{end:.2f}%" cy="{y - 4}" r="4"/>'
         body += at(x, '<path class="agreed" d="M-5 -5 H5 V5 H-5 Z"/>', y - 4)
         body += beside(words, end, y, axis, 10).svg
-    return [_Row(14 + (max(storeys) + 1) * _STOREY, _label("Agreed", 22), body)]
+    return [_Row(14 + (max(storeys) + 1) * _STOREY, _label(_("Agreed"), 22), body)]
 
 
 def _short(name: str) -> str:
@@ -267,20 +280,19 @@ def _months(axis: Axis) -> _Row:
     day = first.replace(day=1)
     while axis.age(day) < axis.end:
         x = axis.pixels(axis.percent(axis.age(day)))
-        words = f"{day:%b}" if day.year == year else f"{day:%b %Y}"
+        words = say_date(day, "MMM" if day.year == year else "MMM y")
         wide = len(words) * LETTER + 10
         if day >= first and taken <= x <= axis.width - wide:
             percent = axis.percent(axis.age(day))
             body += _upright("tick", percent, 0, 20) + at(percent, text(words, 5, 17, "soft", "start"))
             year, taken = day.year, x + wide
         day = (day + timedelta(days=32)).replace(day=1)
-    return _Row(26, _label("months", 17, "soft"), body)
+    return _Row(26, _label(_("months"), 17, "soft"), body)
 
 
 def _legend(infant: Infant, course: Course) -> str:
     """What the shapes, letters and lines mean, as far as they appear."""
     said = explain([exam.eye(side) for exam in course.exams for side in SIDES])
     if infant.weights or infant.birth_weight.value:
-        whom = {"male": "boys", "female": "girls"}.get(infant.sex or "", "girls, the sex not being recorded")
-        said += f"<span>Grey: 3rd, 50th and 97th centile of {whom} ({escape(SOURCE)})</span>"
+        said += f"<span>{escape(_(_CENTILES.get(infant.sex or '', _CENTILES['']), source=SOURCE))}</span>"
     return f'<figcaption class="course-legend">{said}</figcaption>' if said else ""

@@ -12,15 +12,16 @@ from typing import Final
 from markupsafe import escape
 
 from service.core.findings import Eye, Zone
+from service.web.words import N_, _
 
-_ZONES: Final = {Zone.I: "I", Zone.POSTERIOR_II: "pII", Zone.II: "II", Zone.III: "III", Zone.FULL: "full"}
+_ZONES: Final = {Zone.I: "I", Zone.POSTERIOR_II: "pII", Zone.II: "II", Zone.III: "III", Zone.FULL: N_("full")}
 
 
 def letters(eye: Eye) -> tuple[str, str]:
     """Zone and stage in as few letters as they are written by hand; what was not seen in words."""
     if _unseen(eye):
-        return ("not", "seen") if eye.view == "none" else ("poor", "view")
-    zone = _ZONES[eye.where] if eye.where is not None else "?"
+        return (_("not"), _("seen")) if eye.view == "none" else (_("poor"), _("view"))
+    zone = _(_ZONES[eye.where]) if eye.where is not None else "?"
     if eye.aggressive:
         stage = "A"
     elif eye.stage is not None:
@@ -67,20 +68,20 @@ def explain(eyes: Sequence[Eye]) -> str:
     seen = [eye for eye in eyes if not _unseen(eye)]
     staged = [eye.stage[0] for eye in seen if eye.stage is not None and not eye.aggressive]
     shapes = (
-        (Eye(stage="0"), "no active disease", any(_is_quiet(eye) for eye in seen)),
-        (Eye(stage="2"), "active, a bar for each stage", any(_bars(eye) and not _is_quiet(eye) for eye in seen)),
-        (Eye(stage="4A"), "stage 4 or 5", "4" in staged or "5" in staged),
-        (Eye(aggressive=True), "A: aggressive ROP", any(eye.aggressive for eye in seen)),
-        (Eye(stage="0", plus="plus"), "+ plus disease", any(eye.plus == "plus" for eye in seen)),
-        (Eye(stage="0", plus="pre-plus"), "(+) pre-plus", any(eye.plus == "pre-plus" for eye in seen)),
-        (Eye(view="none"), "not seen, or a poor view", len(seen) < len(eyes)),
+        (Eye(stage="0"), _("no active disease"), any(_is_quiet(eye) for eye in seen)),
+        (Eye(stage="2"), _("active, a bar for each stage"), any(_bars(eye) and not _is_quiet(eye) for eye in seen)),
+        (Eye(stage="4A"), _("stage 4 or 5"), "4" in staged or "5" in staged),
+        (Eye(aggressive=True), _("A: aggressive ROP"), any(eye.aggressive for eye in seen)),
+        (Eye(stage="0", plus="plus"), _("+ plus disease"), any(eye.plus == "plus" for eye in seen)),
+        (Eye(stage="0", plus="pre-plus"), _("(+) pre-plus"), any(eye.plus == "pre-plus" for eye in seen)),
+        (Eye(view="none"), _("not seen, or a poor view"), len(seen) < len(eyes)),
     )
     posterior = any(eye.where == Zone.POSTERIOR_II for eye in seen)
     written = (
-        (f"I to III: zone{', p: posterior' if posterior else ''}", any(eye.where for eye in seen)),
-        ("0: no ROP", any(eye.stage == "0" for eye in seen)),
-        ("r: regressing", any(eye.regressing for eye in seen)),
-        ("?: not recorded", any("?" in "".join(letters(eye)) for eye in seen)),
+        (_("I to III: zone, p: posterior") if posterior else _("I to III: zone"), any(eye.where for eye in seen)),
+        (_("0: no ROP"), any(eye.stage == "0" for eye in seen)),
+        (_("r: regressing"), any(eye.regressing for eye in seen)),
+        (_("?: not recorded"), any("?" in "".join(letters(eye)) for eye in seen)),
     )
     drawn = "".join(
         '<span><svg width="32" height="32" viewBox="-16 -16 32 32" aria-hidden="true">'

@@ -21,6 +21,8 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from service.errors import Forbidden, NotFound, NotUnderstood, RidgelineError, SiteUnavailable
 from service.fhir.write import operation_outcome
+from service.web.phrases import tell
+from service.web.words import N_, _
 
 HEADERS: Final[Mapping[str, str]] = {
     "Content-Security-Policy": (
@@ -67,9 +69,9 @@ def judge(error: Exception) -> tuple[int, str]:
         case RidgelineError():
             return 500, str(error)
         case OperationalError() | InterfaceError():
-            return 503, "The database cannot be reached just now. Nothing is lost; try again in a moment."
+            return 503, N_("The database cannot be reached just now. Nothing is lost; try again in a moment.")
         case _:
-            return 500, "Something went wrong inside the service. It has been logged; the list itself is unharmed."
+            return 500, N_("Something went wrong inside the service. It has been logged; the list itself is unharmed.")
 
 
 class Answers:
@@ -95,10 +97,10 @@ class Answers:
             return JSONResponse({"problem": sentence}, status, headers)
         looking = request.scope.get("state", {}).get("looking")
         page = looking.pages.problem if looking is not None else self._page
-        return Response(page(status, sentence), status, headers, media_type="text/html")
+        return Response(page(status, tell(_(sentence)) if sentence else ""), status, headers, media_type="text/html")
 
 
-FOREIGN: Final = (
+FOREIGN: Final = N_(
     "This form was not sent from a page of this service, so nothing was saved. Open the page here and fill it in again."
 )
 

@@ -16,18 +16,30 @@ from service.core.window import Window
 from service.fhir.step import EXAMS, is_closed
 from service.flow import InfantView
 from service.web.past import Done, done, say_details
-from service.web.view import Asked, say_clock, say_day, say_long_day, say_steps
+from service.web.view import Asked, capitalize, say_clock, say_day, say_long_day, say_steps
+from service.web.words import N_, _
 
 KINDS: Final = ("family", "clinic")
 MOST_EXAMS: Final = 6
 """Exams and treatments in the clinical letter, the newest: it stays on one page, and the number of others is said."""
 
-WHY: Final = (
+WHY: Final = N_(
     "Babies who are born early can get changes at the back of the eye. You cannot see them, and your baby cannot show "
     "you. Only an eye check can find them. When they are found in time, they can be treated. When they are missed, "
     "they can harm your baby’s sight. So each check has its own day, even when your baby looks well."
 )
 """Why it matters, for a reader of about eleven years."""
+_INJECTED: Final = {
+    "right": N_("Your baby had medicine put into the right eye."),
+    "left": N_("Your baby had medicine put into the left eye."),
+    "both": N_("Your baby had medicine put into both eyes."),
+}
+_SEEN: Final = {"right": N_("right eye on %(day)s: %(said)s"), "left": N_("left eye on %(day)s: %(said)s")}
+_WATCHED: Final = {
+    "right": N_("the right eye was injected"),
+    "left": N_("the left eye was injected"),
+    "both": N_("both eyes were injected"),
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,21 +78,27 @@ def write_family(seen: InfantView, today: date, watch_age: int | None) -> Family
     window = step.window if step.kind not in ("data-needed", "none") else None
     last = seen.course.until(today).exams[-1:]
     if last:
-        told.append(f"The last eye check was on {say_long_day(last[0].on)}.")
+        told.append(_("The last eye check was on %(day)s.", day=say_long_day(last[0].on)))
     treated = sorted({each.on for each in seen.course.until(today).treatments})
-    told += [f"Your baby’s eyes were treated on {say_long_day(on)}." for on in treated[-1:]]
+    told += [_("Your baby’s eyes were treated on %(day)s.", day=say_long_day(on)) for on in treated[-1:]]
     if injected := [side for side in SIDES if seen.course.until(today).injections(side)]:
-        eyes = "both eyes" if len(injected) > 1 else f"the {injected[0]} eye"
         until = _day_at(seen, watch_age)
-        end = f" The checks go on until about {say_long_day(until)}." if until else " The checks go on for some months."
         told.append(
-            f"Your baby had medicine put into {eyes}. After that, the changes can come back, even months later.{end}"
+            " ".join(
+                (
+                    _(_INJECTED["both" if len(injected) > 1 else injected[0]]),
+                    _("After that, the changes can come back, even months later."),
+                    _("The checks go on until about %(day)s.", day=say_long_day(until))
+                    if until
+                    else _("The checks go on for some months."),
+                )
+            )
         )
     appointed = over is not None and (window is None or over.appointment >= today)
     finished = is_closed(decision) or step.kind == "none"
-    title = "Eye treatment for" if step.kind == "treatment" else "The next eye check of"
+    title = _("Eye treatment for") if step.kind == "treatment" else _("The next eye check of")
     return FamilyLetter(
-        title="The eye checks of" if finished else title,
+        title=_("The eye checks of") if finished else title,
         what=_plain_task(step.kind),
         place=over.place if over is not None and appointed else "",
         day=say_long_day(over.appointment) if over is not None and appointed else "",
@@ -93,13 +111,13 @@ def write_family(seen: InfantView, today: date, watch_age: int | None) -> Family
 
 def _plain_task(kind: str) -> str:
     if kind == "treatment":
-        return "Your baby’s eyes need treatment soon."
+        return _("Your baby’s eyes need treatment soon.")
     if kind == "long-term":
-        return "Your baby’s eyes need a check of how well they see and how they move together."
+        return _("Your baby’s eyes need a check of how well they see and how they move together.")
     if kind == "decision":
-        return "The eye doctor will talk with you about what comes next for your baby’s eyes."
+        return _("The eye doctor will talk with you about what comes next for your baby’s eyes.")
     if kind in EXAMS:
-        return "Your baby needs an eye check."
+        return _("Your baby needs an eye check.")
     return ""
 
 
@@ -107,10 +125,10 @@ def _plain_days(window: Window | None, by: str | None, today: date) -> str:
     if window is None:
         return ""
     if by is not None:
-        return f"not later than {say_clock(by, today)}"
+        return _("not later than %(time)s", time=say_clock(by, today))
     if window.opens == window.closes:
-        return f"on {say_long_day(window.closes)}"
-    return f"from {say_long_day(window.opens)} to {say_long_day(window.closes)}"
+        return _("on %(day)s", day=say_long_day(window.closes))
+    return _("from %(first)s to %(last)s", first=say_long_day(window.opens), last=say_long_day(window.closes))
 
 
 def write_clinic(seen: InfantView, today: date, watch_age: int | None) -> ClinicLetter:
@@ -118,7 +136,7 @@ def write_clinic(seen: InfantView, today: date, watch_age: int | None) -> Clinic
     rows = [row for row in done(seen, today) if row.on <= today]
     course = seen.course.until(today)
     details = [
-        f"{side} eye on {say_day(course.exams[-1].on, today)}: {'; '.join(said)}"
+        _(_SEEN[side], day=say_day(course.exams[-1].on, today), said="; ".join(said))
         for side in SIDES
         if course.exams and (said := say_details(course.exams[-1].eye(side)))
     ]
@@ -126,18 +144,19 @@ def write_clinic(seen: InfantView, today: date, watch_age: int | None) -> Clinic
     injected = [side for side in SIDES if course.injections(side)]
     if injected and watch_age is not None:
         until = _day_at(seen, watch_age)
-        eyes = "both eyes were" if len(injected) > 1 else f"the {injected[0]} eye was"
-        watch = (
-            f"{eyes} injected: reactivation is looked for until {format_age(watch_age)} postmenstrual age"
-            + (f", reached on {say_long_day(until)}" if until else "; the day is not known")
-            + "; after that a named clinician decides"
+        watch = _(
+            "%(eyes)s: reactivation is looked for until %(age)s postmenstrual age, %(reached)s; after that a named "
+            "clinician decides",
+            eyes=_(_WATCHED["both" if len(injected) > 1 else injected[0]]),
+            age=format_age(watch_age),
+            reached=_("reached on %(day)s", day=say_long_day(until)) if until else _("on a day that is not known"),
         )
     return ClinicLetter(
         steps=say_steps(seen.decision, today),
         done=tuple(rows[:MOST_EXAMS]),
         earlier=len(rows[MOST_EXAMS:]),
         details=tuple(details),
-        watch=watch[:1].upper() + watch[1:],
+        watch=capitalize(watch),
         hand_over=seen.decision.hand_over,
         closed=str(seen.decision.closing) if seen.decision.closing and is_closed(seen.decision) else "",
     )

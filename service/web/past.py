@@ -16,8 +16,11 @@ from service.core.history import Shown
 from service.core.infant import Fact
 from service.errors import ConfigurationError
 from service.flow import InfantView
+from service.web.course_words import say_eyes
+from service.web.phrases import tell
 from service.web.sheets import SHEET_OF
-from service.web.view import join_words, say_missing, say_steps
+from service.web.view import capitalize, join_words, say_missing, say_steps
+from service.web.words import N_, _
 
 HAND: Final = "hand"
 """The feed that brings what was typed in here."""
@@ -71,6 +74,20 @@ def written(seen: InfantView) -> list[Written]:
     return sorted(found, key=lambda each: each.at, reverse=True)
 
 
+def undo(seen: InfantView, saved: str, id: str) -> tuple[str, str] | None:
+    """(address, words) of what takes back what was just saved under an id: `saved` is its sheet, or "withdrawn". The
+    address stands under that of the infant."""
+    found = next((each for each in written(seen) if each.id == id), None)
+    if found is None:
+        return None
+    place = f"{found.sheet}/{id}"
+    if found.withdrawn:
+        return place, N_("Enter it again")
+    if saved == "reopen":
+        return place, N_("Close it again")
+    return f"{place}/error", N_("Undo")
+
+
 def version_of(seen: InfantView, id: str) -> int:
     """The newest version on record of what was typed in under an id; 0 when there is none."""
     numbers = (_number(fact) for fact in seen.facts if fact.resource == f"QuestionnaireResponse/{id}")
@@ -108,12 +125,16 @@ def done(seen: InfantView, today: date) -> list[Done]:
     gave = _gave(seen, today)
 
     def source(resource: str) -> str:
-        return "" if resource in here else f"sent by {seen.site.name} as {resource or 'part of another record'}"
+        if resource in here:
+            return ""
+        if not resource:
+            return _("sent by %(site)s as part of another record", site=seen.site.name)
+        return _("sent by %(site)s as %(resource)s", site=seen.site.name, resource=resource)
 
     rows = [
         Done(
-            exam.on, exam.at, "Eye exam", str(exam.right), str(exam.left), exam.examiner, tuple(_notes(exam)),
-            gave.get(exam.resource, ""), here.get(exam.resource), source(exam.resource),
+            exam.on, exam.at, _("Eye exam"), tell(str(exam.right)), tell(str(exam.left)), exam.examiner,
+            tuple(_notes(exam)), gave.get(exam.resource, ""), here.get(exam.resource), source(exam.resource),
         )
         for exam in seen.course.exams
     ]  # fmt: skip
@@ -129,42 +150,51 @@ def done(seen: InfantView, today: date) -> list[Done]:
 
 def say_treatment(treatment: Treatment) -> str:
     """`Laser`, `Injection of ranibizumab`."""
-    return f"Injection of {treatment.agent}" if treatment.agent else treatment.kind.capitalize()
+    if treatment.agent:
+        return _("Injection of %(agent)s", agent=treatment.agent)
+    return capitalize(tell(treatment.kind))
 
 
 def _treated(treatment: Treatment, side: Side) -> str:
-    return "treated" if side in treatment.sides else ""
+    return _("treated") if side in treatment.sides else ""
 
 
 def _notes(exam: Exam) -> Iterator[str]:
     for side in SIDES:
         details = say_details(exam.eye(side))
         if details:
-            yield f"{side.capitalize()} eye: {'; '.join(details)}"
+            yield f"{_('Right eye') if side == 'right' else _('Left eye')}: {'; '.join(details)}"
     if exam.method:
         yield exam.method
     if exam.adverse_events:
-        yield f"During the exam: {exam.adverse_events}"
+        yield _("During the exam: %(said)s", said=exam.adverse_events)
 
 
 def say_details(eye: Eye) -> list[str]:
     """What the short words of an eye leave out."""
     details = []
     if eye.view == "poor":
-        details.append("poor view")
+        details.append(_("poor view"))
     if eye.clock_hours:
-        details.append(f"{eye.clock_hours} clock hours")
+        named = f" ({', '.join(map(str, eye.clock_positions))})" if eye.clock_positions else ""
+        details.append(_("%(hours)s clock hours", hours=eye.clock_hours) + named)
     if eye.notch:
-        details.append("with a notch")
+        details.append(_("with a notch"))
     if eye.near_zone_i:
-        details.append("close to zone I")
+        details.append(_("close to zone I"))
     if eye.vascularization is not None and eye.vascularization != eye.where:
-        details.append(f"vessels reach {eye.vascularization}")
+        details.append(_("vessels reach %(zone)s", zone=tell(str(eye.vascularization))))
     if eye.nasal_at_ora is not None:
-        details.append(f"nasal vessels {'reach' if eye.nasal_at_ora else 'do not reach'} the ora serrata")
+        details.append(
+            _("nasal vessels reach the ora serrata")
+            if eye.nasal_at_ora
+            else _("nasal vessels do not reach the ora serrata")
+        )
     if eye.avascular_site or eye.avascular_extent is not None:
-        extent = f"{eye.avascular_extent:g} disc diameters" if eye.avascular_extent is not None else ""
-        details.append(f"avascular retina: {', '.join(filter(None, [eye.avascular_site, extent]))}")
+        extent = ""
+        if eye.avascular_extent is not None:
+            extent = _("%(extent)s disc diameters", extent=format(eye.avascular_extent, "g"))
+        details.append(_("avascular retina: %(where)s", where=", ".join(filter(None, [eye.avascular_site, extent]))))
     return [*details, eye.note] if eye.note else details
 
 
@@ -187,40 +217,41 @@ def _newest(shown: Shown) -> str:
 
 def _say_next(decision: Decision, today: date) -> str:
     steps = say_steps(decision, today)
-    return f"{steps[0].task}, {steps[0].dates}" if steps else "nothing more"
+    return f"{steps[0].task}, {steps[0].dates}" if steps else _("nothing more")
 
 
 # --- facts ---------------------------------------------------------------------------------------------------------
 
 
 LABELS: Final[Mapping[str, str]] = {
-    "born": "Date of birth",
-    "gestation": "Gestational age at birth",
-    "birth_weight": "Birth weight",
-    "sex": "Sex",
-    "multiple": "Multiple birth",
-    "deceased": "Death",
-    "fetal": "Record of a fetus",
-    "identifier": "Number",
-    "name": "Name",
-    "replaced_by": "Merged into another record",
-    "mother": "Mother's own record",
-    "risk": "Risk flag",
-    "stay": "Stay",
-    "unreadable": "Could not be read",
-    "retracted": "Withdrawn",
-    "weight": "Weight",
-    "exam": "Eye exam",
-    "finding": "Finding of an eye exam",
-    "treatment": "Treatment",
-    "closing": "Course closed",
-    "reopening": "Course opened again",
-    "deferral": "Exam put off",
-    "hand_over": "Hand-over",
-    "long_term": "Refraction and alignment",
-    "place": "Place",
+    "born": N_("Date of birth"),
+    "gestation": N_("Gestational age at birth"),
+    "birth_weight": N_("Birth weight"),
+    "sex": N_("Sex"),
+    "multiple": N_("Multiple birth"),
+    "deceased": N_("Death"),
+    "fetal": N_("Record of a fetus"),
+    "identifier": N_("Number"),
+    "name": N_("Name"),
+    "replaced_by": N_("Merged into another record"),
+    "mother": N_("Mother's own record"),
+    "risk": N_("Risk flag"),
+    "stay": N_("Stay"),
+    "unreadable": N_("Could not be read"),
+    "retracted": N_("Withdrawn"),
+    "weight": N_("Weight"),
+    "exam": N_("Eye exam"),
+    "finding": N_("Finding of an eye exam"),
+    "treatment": N_("Treatment"),
+    "closing": N_("Course closed"),
+    "reopening": N_("Course opened again"),
+    "deferral": N_("Exam put off"),
+    "hand_over": N_("Hand-over"),
+    "long_term": N_("Refraction and alignment"),
+    "place": N_("Place"),
 }
 """Name of a fact -> what it is called in a table."""
+_SEXES: Final = {"male": N_("male"), "female": N_("female"), "other": N_("other"), "unknown": N_("unknown")}
 
 
 def say_fact(fact: Fact) -> tuple[str, str]:
@@ -229,74 +260,78 @@ def say_fact(fact: Fact) -> tuple[str, str]:
     match fact.name:
         case "born":
             low, high = value["low"], value["high"]
-            said = low if low == high else f"between {low} and {high}"
+            said = low if low == high else _("between %(first)s and %(last)s", first=low, last=high)
         case "gestation":
             said = str(Gestation(int(value["low"]), int(value["high"])))
         case "birth_weight":
             said = f"{value['grams']} g"
         case "sex":
-            said = str(value["code"])
+            said = _(_SEXES.get(str(value["code"]), str(value["code"])))
         case "multiple":
-            said = f"number {value['order']}" if value.get("order") else "yes"
+            said = _("number %(order)s", order=value["order"]) if value.get("order") else _("yes")
         case "deceased":
-            said = value.get("on") or "yes"
+            said = value.get("on") or _("yes")
         case "identifier":
             said = str(value["value"])
         case "name":
             said = str(value["text"])
         case "risk":
-            said = str(value["flag"]).replace("-", " ")
+            said = tell(str(value["flag"]).replace("-", " "))
         case "stay":
-            where = value.get("place_text") or value.get("place") or "place not named"
-            said = f"{where}, {'open' if value.get('open') else 'ended'}"
-            said += f", since {value['since']}" if value.get("since") else ""
-            said += f", until {value['until']}" if value.get("until") else ""
+            where = value.get("place_text") or value.get("place") or _("place not named")
+            parts = [where, _("open") if value.get("open") else _("ended")]
+            parts += [_("since %(day)s", day=value["since"])] if value.get("since") else []
+            parts += [_("until %(day)s", day=value["until"])] if value.get("until") else []
+            said = ", ".join(parts)
         case "weight":
-            said = f"{value['grams']} g on {value['on']}"
+            said = _("%(grams)s g on %(day)s", grams=value["grams"], day=value["on"])
         case "exam":
             said = _say_exam(value)
         case "finding":
             found = join_words([f"{key.replace('_', ' ')} {_plain(each)}" for key, each in value["of"].items()])
-            said = f"{value['on']}: {'both eyes' if value['eyes'] == 'both' else value['eyes'] + ' eye'}, {found}"
+            said = f"{value['on']}: {_eyes(value)}, {found}"
         case "treatment":
-            what = f"injection of {value['agent']}" if value.get("agent") else str(value["kind"])
-            said = f"{value['on']}: {what}, {'both eyes' if value['eyes'] == 'both' else value['eyes'] + ' eye'}"
+            agent = value.get("agent")
+            what = _("injection of %(agent)s", agent=agent) if agent else tell(str(value["kind"]))
+            said = f"{value['on']}: {what}, {_eyes(value)}"
         case "closing":
-            said = f"{value['on']}: {CLOSINGS.get(value['why'], value['why'])} ({value['by']})"
+            said = f"{value['on']}: {tell(CLOSINGS.get(value['why'], value['why']))} ({value['by']})"
             said += f"; {value['note']}" if value.get("note") else ""
         case "reopening":
             said = f"{value['on']}: {value['why']} ({value['by']})"
         case "deferral":
-            said = (
-                f"{value['on']}: put off until {value['until']} by {value['ophthalmologist']} and "
-                f"{value['neonatologist']}: {value['reason']}"
-            )
+            said = _("%(day)s: put off until %(until)s by %(ophthalmologist)s and %(neonatologist)s: %(reason)s",
+                     day=value["on"], until=value["until"], ophthalmologist=value["ophthalmologist"],
+                     neonatologist=value["neonatologist"], reason=value["reason"])  # fmt: skip
         case "hand_over":
-            told = "the parents were told" if value.get("parents_told") else "not said that the parents were told"
-            said = (
-                f"{value['on']}: to {value['to']}, next exam on {value['date']} at {value['place']} ({value['by']}); "
-            )
-            said += told
+            told = _("the parents were told") if value.get("parents_told") else _("not said that the parents were told")
+            said = _("%(day)s: to %(to)s, next exam on %(date)s at %(place)s (%(by)s); %(told)s",
+                     day=value["on"], to=value["to"], date=value["date"], place=value["place"], by=value["by"],
+                     told=told)  # fmt: skip
         case "long_term":
             said = f"{value['on']}: {value['where']} ({value['by']})"
         case "unreadable":
-            said = f"{say_missing([str(value['of'])])}: {value['reason']}"
+            said = f"{say_missing([str(value['of'])])}: {tell(str(value['reason']))}"
         case "retracted":
-            said = "this version says nothing any more"
+            said = _("this version says nothing any more")
         case _:
-            said = "yes"
-    return LABELS.get(fact.name, fact.name.replace("_", " ")), said
+            said = _("yes")
+    return _(LABELS.get(fact.name, fact.name.replace("_", " "))), said
 
 
 def _say_exam(value: Mapping[str, Any]) -> str:
-    at = f" at {value['at']}" if value.get("at") else ""
+    on = _("%(day)s at %(time)s", day=value["on"], time=value["at"]) if value.get("at") else value["on"]
     who = f" ({value['examiner']})" if value.get("examiner") else ""
     try:
         exam = parse_exam(value, "exam")
     except ConfigurationError:  # written under rules that have been tightened since
-        return f"{value['on']}{at}{who}: kept, and not readable under the rules of today"
-    return f"{value['on']}{at}{who}: " + "; ".join(f"{side} eye {exam.eye(side)}" for side in SIDES)
+        return f"{on}{who}: {_('kept, and not readable under the rules of today')}"
+    return f"{on}{who}: " + "; ".join(f"{say_eyes([side])} {tell(str(exam.eye(side)))}" for side in SIDES)
+
+
+def _eyes(value: Mapping[str, Any]) -> str:
+    return say_eyes(SIDES if value["eyes"] == "both" else [str(value["eyes"])])
 
 
 def _plain(value: Any) -> str:
-    return {True: "yes", False: "no"}.get(value, str(value)) if isinstance(value, bool) else str(value)
+    return (_("yes") if value else _("no")) if isinstance(value, bool) else str(value)

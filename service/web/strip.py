@@ -14,6 +14,7 @@ from markupsafe import Markup, escape
 
 from service.core.ages import Gestation, format_age
 from service.core.decision import Ages, Window
+from service.web.words import _
 
 FIRST_WEEK: Final = 22
 LAST_WEEK: Final = 44
@@ -47,7 +48,7 @@ def draw_strip(ages: Ages, window: Window | None, today: date) -> Markup | None:
 
     step = 4 if (end - start) // 7 <= 30 else 8
     weeks = [week for week in range(-(-start // 7), end // 7) if week % step == 0]
-    said = f"Born at {ages.gestation}, {format_age(now)} today"
+    said = _("Born at %(birth)s, %(now)s today", birth=ages.gestation, now=format_age(now))
     parts = [f'<line class="axis" x1="0" x2="100%" y1="{HEIGHT - 17}" y2="{HEIGHT - 17}"/>']
     parts += [
         f'<line class="axis" x1="{place(week * 7)}" x2="{place(week * 7)}" y1="{HEIGHT - 17}" y2="{HEIGHT - 13}"/>'
@@ -56,7 +57,8 @@ def draw_strip(ages: Ages, window: Window | None, today: date) -> Markup | None:
     ]
     if window is not None:
         opens, due, closes = age_on(window.opens), age_on(window.due), age_on(window.closes)
-        said += f"; window from {format_age(max(opens, 0))} to {format_age(max(closes, 0))}"
+        first, last = format_age(max(opens, 0)), format_age(max(closes, 0))
+        said = _("%(said)s; window from %(first)s to %(last)s", said=said, first=first, last=last)
         parts.append(
             f'<rect class="window" x="{place(opens)}" width="{width(closes + 1 - opens)}" y="6" height="18" rx="3"/>'
             f'<line class="due" x1="{place(due + 0.5)}" x2="{place(due + 0.5)}" y1="6" y2="24"/>'

@@ -14,8 +14,9 @@ from service.core.ages import Gestation, format_age
 from service.core.decision import Ages, Decision, NextStep, Reason, Window, on_day
 from service.core.findings import SIDES
 from service.core.worklist import Entry, bucket
+from service.web.phrases import tell
 from service.web.strip import draw_strip
-from service.web.words import N_, say_date
+from service.web.words import N_, _, say_date
 
 SECTIONS: Final[Mapping[str, tuple[str, str]]] = {
     "clock": (N_("Treatment clock"), N_("Treatment is asked for, and its hours run, on weekends too.")),
@@ -179,7 +180,7 @@ def say_day(day: date, beside: date) -> str:
 
 def say_long_day(day: date) -> str:
     """`Sunday 1 June 2031`."""
-    return say_date(day, "EEEE d MMMM y")
+    return say_date(day, _("EEEE d MMMM y"))
 
 
 def count_days(number: int) -> str:
@@ -223,7 +224,7 @@ def say_times(number: int) -> str:
 
 
 def say_dates_in(text: str, beside: date) -> str:
-    """The text with each `2031-06-01` said as a day of the week and month."""
+    """The core's sentence in the language spoken now, with each `2031-06-01` said as a day of the week and month."""
 
     def say(match: re.Match[str]) -> str:
         try:
@@ -231,6 +232,7 @@ def say_dates_in(text: str, beside: date) -> str:
         except ValueError:
             return match[0]
 
+    text = tell(text)
     return _DAY.sub(say, text) if "-" in text else text
 
 
@@ -245,7 +247,7 @@ def say_why(reasons: Iterable[Reason], today: date) -> tuple[Why, ...]:
     return tuple(
         Why(
             capitalize("; ".join(dict.fromkeys(texts))) + ".",
-            cite,
+            tell(cite),
             SURETY.get(provenance, provenance),
             provenance not in ("read", "computed"),
         )
@@ -350,7 +352,8 @@ def say_last(decision: Decision, today: date) -> str:
     last = decision.last
     if last is None:
         return ""
-    eyes = f"both eyes {last.right}" if last.right == last.left else f"right {last.right}, left {last.left}"
+    right, left = tell(last.right), tell(last.left)
+    eyes = f"both eyes {right}" if right == left else f"right {right}, left {left}"
     return f"{say_day(last.on, today)}: {eyes}"
 
 

@@ -22,6 +22,8 @@ from babel.messages.pofile import read_po
 from babel.support import NullTranslations, Translations
 from jinja2 import Environment
 
+CORE: Final = "core"
+"""The context under which catalogues hold the sentences of the core."""
 LANGUAGES: Final = Path(__file__).parent / "languages"
 ENGLISH: Final = "en"
 
@@ -70,6 +72,16 @@ def ngettext_(one: str, many: str, n: int, **values: Any) -> str:
 def N_(text: str) -> str:  # noqa: N802 -- the mark that catalogues are collected by
     """Marks words that are asked for with `_` later."""
     return text
+
+
+def sentences_of(language: str) -> list[tuple[str, str]]:
+    """(English, the other language) of every sentence of the core: `service/web/phrases.py` tells them."""
+    with (LANGUAGES / f"{language}.po").open("rb") as file:
+        catalogue = read_po(file, locale=language)
+    said = [
+        (str(message.id), str(message.string)) for message in catalogue if message.context == CORE and not message.fuzzy
+    ]
+    return [(english, other) for english, other in said if other]
 
 
 def say_date(day: date, pattern: str) -> str:

@@ -116,3 +116,86 @@ def test_there_are_two_letters(own_ward: httpx.Client) -> None:
     assert own_ward.get(at("today", "letter/bank")).status_code == 404
     for kind in ("family", "clinic"):
         assert at("today", f"letter/{kind}") in own_ward.get(at("today")).text
+
+
+# --- in Spanish ------------------------------------------------------------------------------------------------------
+
+SPANISH = {"Accept-Language": "es"}
+
+
+def spanish(client: httpx.Client, patient: str, kind: str) -> str:
+    answer = client.get(at(patient, f"letter/{kind}"), headers=SPANISH)
+    assert (answer.status_code, answer.headers["content-language"]) == (200, "es")
+    return Page(re.sub(r"<(header|footer).*?</\1>", "", answer.text, flags=re.DOTALL)).text
+
+
+def test_the_family_is_told_in_its_own_language(own_ward: httpx.Client) -> None:
+    save(own_ward, at("today", "treatment"), eyes="left", kind="injection", agent="ranibizumab", by="Dr Reed")
+    text = spanish(own_ward, "today", "family")
+    for words in (
+        "La próxima revisión de los ojos de Ada Lanternfish", "Nació el jueves 1 de mayo de 2031",
+        "Su bebé necesita una revisión de los ojos.", "Dónde Lugar: por rellenar",
+        "A quién llamar Nombre: por rellenar",
+        "Por qué es importante Los bebés que nacen antes de tiempo", "Si no puede venir",
+        "A su bebé le pusieron un medicamento dentro del ojo izquierdo. Después, los cambios pueden volver",
+        "Las revisiones siguen hasta alrededor del domingo 25 de enero de 2032.",
+    ):  # fmt: skip
+        assert words in text, words
+    english = letter(own_ward, "today", "family")
+    # Nothing but names, numbers and places to write in is said in both.
+    assert words_of(text) & words_of(english) <= words_of("Ada Lanternfish Northbank hospital")
+
+
+def words_of(text: str) -> set[str]:
+    return set(re.findall(r"[^\W\d_]{2,}", text))
+
+
+def test_the_family_letter_has_short_sentences_in_spanish(own_ward: httpx.Client) -> None:
+    """Readability index of Szigriszt and Fernández Huerta: 206.84 less 60 syllables a word, less 1.02 words a sentence
+    (Fernández Huerta, 1959; constants from memory); 70 and more is easy to read."""
+    save(own_ward, at("today", "treatment"), eyes="left", kind="injection", agent="ranibizumab", by="Dr Reed")
+    text = spanish(own_ward, "today", "family")
+    told = text[text.index("Los bebés que") : text.index("A quién llamar")]
+    words = re.findall(r"[^\W\d_]+", told)
+    sentences = len(re.findall(r"[.!?](\s|$)", told))
+    syllables = sum(max(len(re.findall(r"[aeiouáéíóúü]+", word.lower())), 1) for word in words)
+    assert 206.84 - 60 * syllables / len(words) - 1.02 * len(words) / sentences >= 70
+    assert not re.search(r"ROP|retinopatía|zona|estadio|posmenstrual|cieg|ventana", told, re.IGNORECASE)
+
+
+def test_the_clinic_gets_findings_reasons_and_cautions_in_spanish(own_ward: httpx.Client) -> None:
+    save(own_ward, at("today", "exam"), **{**NORMAL, "right.stage": "2", "right.clock_hours": "4"})
+    text = spanish(own_ward, "today", "clinic")
+    for words in (
+        "Retinopatía del prematuro (ROP): curso y próximos pasos", "Número N-100", "nació el jueves 1 de mayo de 2031",
+        "Ojo derecho el dom 1 jun: zona II estadio 2", "ojo derecho el dom 1 jun: 4 horas de reloj",
+        "días después del examen", "Dr Reed", "AAP 2018", "Fechas según aap-2018, revisión",
+        "Ayuda para decidir, no un producto sanitario: deciden la guía local", "Traspasado a Consulta: por rellenar",
+    ):  # fmt: skip
+        assert words.casefold() in text.casefold(), words
+
+
+def test_an_infants_course_and_what_was_agreed_are_said_in_spanish(own_ward: httpx.Client, flow: Flow) -> None:
+    save(own_ward, at("today", "exam"), **NORMAL)
+    save(
+        own_ward, at("today", "defer"), until="2031-06-20", reason="sepsis", ophthalmologist="Dr Reed",
+        neonatologist="Dr Tarn",
+    )  # fmt: skip
+    page = own_ward.get(at("today"), headers=SPANISH).text
+    for words in (
+        "aplazado el dom 1 jun hasta el vie 20 jun por Dr Reed y Dr Tarn: sepsis", "ojo derecho zona II sin ROP",
+        "Curso desde el nacimiento con 26w4d hasta hoy con 31w0d", "Nació con 26w4d, 780 g",
+    ):  # fmt: skip
+        assert words.casefold() in page.casefold(), words
+    assert "put off on" not in page
+
+
+def test_what_went_wrong_is_said_in_spanish_to_people_and_in_english_to_programs(own_ward: httpx.Client) -> None:
+    page = own_ward.get("/infant/00000000000000000000000000000000", headers=SPANISH)
+    assert page.status_code == 404
+    assert "No existe ese lactante" in page.text and "Ir a la lista de todas las unidades" in page.text
+    assert "No hay nada en esta dirección." in own_ward.get("/nowhere", headers=SPANISH).text
+    foreign = own_ward.post("/language", data={"language": "es"}, headers={**SPANISH, "Sec-Fetch-Site": "cross-site"})
+    assert (foreign.status_code, foreign.headers["content-language"]) == (403, "es")
+    assert "Este formulario no se envió desde una página de este servicio" in foreign.text
+    assert own_ward.get("/api/infants/unknown", headers=SPANISH).headers["content-type"] == "application/json"
