@@ -42,11 +42,11 @@ class Lines:
             f'<span class="spoken">{self._bed} </span>{escape(line.bed)}' if line.bed
             else f'<span class="lesser">{self._no_bed}</span>'
         )  # fmt: skip
+        mark = self._marks["overdue" if row.late else row.section]
         parts = [
-            f'<article class="line" aria-labelledby="name-{key}">'
-            f'<p class="standing">{self._marks["overdue" if row.late else row.section]} {escape(row.standing)}</p>'
-            f'<p class="bed">{bed} <span class="lesser">{escape(where)}</span></p>'
-            f'<div class="who"><h3 id="name-{key}">{whole}</h3>'
+            f'<article class="line" aria-labelledby="name-{key}"><p class="standing">{mark} {escape(row.standing)}</p>',
+            f'<p class="bed">{bed} <span class="lesser">{escape(where)}</span></p>',
+            f'<div class="who"><h3 id="name-{key}">{whole}</h3>',
         ]
         if row.identifier:
             number = escape(row.identifier)
@@ -66,6 +66,10 @@ class Lines:
             parts.append(f'<p class="last"><span class="label">{self._last}</span> {escape(row.last)}</p>')
         if row.put_off:
             parts.append(f'<p class="put-off">{escape(row.put_off)}</p>')
+        if row.decision.bookings:
+            if booked := row.booked:
+                parts.append(f'<p class="booked">{escape(booked)}</p>')
+            parts += [f'<p class="lost">{escape(words)}</p>' for words in row.booking_flags]
         parts += [f'<p class="lost">{escape(words)}</p>' for words in line.lost]
         parts.append(f"{escape(beside)}</div>{self._draw_acts(line, key, name)}</article>")
         return Markup("".join(parts))  # noqa: S704 -- every piece above is escaped or our own
