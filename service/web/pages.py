@@ -7,7 +7,6 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from copy import copy
 from dataclasses import replace
 from datetime import date, datetime
-from functools import partial
 from pathlib import Path
 from typing import Annotated, Any, Final
 from urllib.parse import urlencode
@@ -30,7 +29,6 @@ from service.web.api import AsOf
 from service.web.audit import looked_at
 from service.web.board import EVERYTHING, GROUPINGS, Asked, Board, Line, compose
 from service.web.course_picture import draw_course, say_course
-from service.web.line import Lines
 from service.web.load import count_load, draw_load, highest, say_late
 from service.web.looking import ENTERS, NOBODY, PAGES_FOR, ROLE_WORDS, Look, Person
 from service.web.original import mark_original, pick_resource
@@ -154,11 +152,7 @@ class Pages:
             empty_words=_say_nobody(board),
             notes=notes,
             writer=writer,
-            lines_of=partial(
-                Lines, act_words={words: _(words) for _sheet, words in view.ACTS.values()},
-                query=_when(as_of, known_at), linked=not self_contained,
-                live=not (as_of or known_at or self_contained), one_site=site is not None,
-            ),
+            act_words={words: _(words) for _sheet, words in view.ACTS.values()},
             as_of=as_of,
             as_of_query=_when(as_of, known_at),
             known_at=self.clock_time(known_at, site) if known_at else "",
