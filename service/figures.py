@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, datetime, timedelta
 from typing import Final
 
 from service.core.figures import Tally, appraise, tally
@@ -13,6 +13,8 @@ from service.store import figures
 from service.store.database import Database
 from service.store.editions import Editions
 
+OVERLAP: Final = timedelta(minutes=10)
+"""What was changed may be seen so much later than the instant it carries: its transaction had to end first."""
 AT_ONCE: Final = 1000
 """Infants counted again within one question, at most: about a second."""
 
@@ -28,10 +30,14 @@ class Figures:
     waiting: int
 
 
-def recount(database: Database, site: Site, editions: Editions, today: date, limit: int = AT_ONCE) -> int:
-    """Count again whoever changed since, a limited number at a time; how many are left."""
+def recount(
+    database: Database, site: Site, editions: Editions, today: date, since: datetime | None = None,
+    limit: int = AT_ONCE,
+) -> int:  # fmt: skip
+    """Count again whoever changed since they were counted, a limited number at a time; how many are left. Where
+    everybody was counted at an instant `since`, only who changed about then or later is looked at."""
     with database.transaction() as connection:
-        rows = figures.stale(connection, site.id, limit)
+        rows = figures.stale(connection, site.id, limit, None if since is None else since - OVERLAP)
         if not rows:
             return 0
         spans = editions.spans(connection, site, today)

@@ -120,6 +120,7 @@ class Flow:
         self._witness: Witness | None = None
         self._enters = True
         self.mappings = Mappings()
+        self._shown: dict[str, tuple[tuple[date, date, int], datetime, Figures]] = {}
 
     def within(self, sites: Collection[str] | None, witness: Witness | None = None, enters: bool = True) -> Flow:
         """The same use cases over these sites alone: of any other site nothing is known here. None: over all. `witness`
@@ -422,13 +423,16 @@ class Flow:
         day = self.today(site)
         with self.database.transaction() as connection:
             now = self.editions.on(connection, here, day)
+            self._note(connection, "list", [(here.id, None)])
             return recall.weigh(connection, here, now, policy or self.policies[here.policy], day)
 
     def activate(self, site: str, by: str) -> int:
         """Put what the files say in use at the site in somebody's name, and decide again about everybody. How many are
         decided otherwise than before. Raises ConfigurationError where the edition's id and revision were in use with
-        another content, NotUnderstood without a name."""
+        another content, NotUnderstood without a name, Forbidden where nothing may be brought in."""
         here = self.site(site)
+        if not self._enters:
+            raise Forbidden(ONLY_LOOKS)
         if not by.strip():
             raise NotUnderstood("an edition is activated by somebody: say who")
         with self.database.transaction() as connection:
@@ -646,16 +650,26 @@ class Flow:
         here = self.sites if site is None else (site,)
         return {s: sum(n for (at, state), n in counted.items() if state == s and at in here) for s in states}
 
-    def recount(self, site: str) -> int:
-        """Count again, for the figures, whoever changed since the last time, a limited number at once; how many are
-        left. Raises NotFound."""
-        return figures.recount(self.database, self.site(site), self.editions, self.today(site))
+    def recount(self, site: str, since: datetime | None = None) -> int:
+        """Count again, for the figures, whoever changed after they were counted, a limited number at once; how many are
+        left. `since`: an instant at which everybody had been counted. Raises NotFound."""
+        return figures.recount(self.database, self.site(site), self.editions, self.today(site), since)
 
     def figures(self, site: str, since: date) -> Figures:
         """What was done in time at a site and what was not, of all that was settled on the day `since` or later and
-        before today. Counts whoever changed first, as far as that is quick. Raises NotFound."""
-        waiting = self.recount(site)
-        return figures.look_up(self.database, self.site(site), self.today(site), since, waiting)
+        before today. Counts whoever changed first, as far as that is quick; asked again before anything came in or was
+        decided, answers as before. Raises NotFound."""
+        now = self.clock()
+        with self.database.transaction() as connection:
+            mark = (self.today(site), since, infants.high_water(connection, [site])[site])
+        kept = self._shown.get(site)
+        if kept is not None and kept[0] == mark:
+            return kept[2]
+        waiting = self.recount(site, kept and kept[1])
+        found = figures.look_up(self.database, self.site(site), self.today(site), since, waiting)
+        if not waiting:
+            self._shown[site] = (mark, now, found)
+        return found
 
     def revisions(self) -> dict[str, int]:
         """For each site a number that grows whenever its list could have changed."""

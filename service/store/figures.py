@@ -13,10 +13,13 @@ from service.core.figures import DEFINITION, Counted
 from service.store.tables import figures, infants
 
 
-def stale(connection: Connection, site: str, limit: int) -> dict[str, Row[Any]]:
+def stale(connection: Connection, site: str, limit: int, since: datetime | None = None) -> dict[str, Row[Any]]:
     """Infants of whom what is kept is no longer true, or nothing is kept, by patient; whoever changed last comes
-    first."""
-    query = _stale(select(infants), site).order_by(infants.c.changed_at.desc(), infants.c.patient).limit(limit)
+    first. Since an instant: only those changed from then on, which is quick."""
+    query = _stale(select(infants), site)
+    if since is not None:
+        query = query.where(infants.c.changed_at >= since)
+    query = query.order_by(infants.c.changed_at.desc(), infants.c.patient).limit(limit)
     return {row.patient: row for row in connection.execute(query)}
 
 

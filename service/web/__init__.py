@@ -14,6 +14,11 @@ typed.py         what was typed -> the value of a fact, and back (pure)
 weigh.py         what to know before a sheet is filled in, and to weigh before it is saved (pure)
 past.py          what was said, done and agreed, in words (pure)
 letters.py       the letters to print: for the family, for the clinic (pure)
+guidelines.py    /policies: every edition, what differs, what another would change, putting one in use
+edition_words.py an edition as the tables it is, and what differs between two (pure)
+examples_words.py  a worked example in words (pure)
+figures.py       /figures: what was done in time, by month, and as CSV
+run_chart.py     a run chart as an inline SVG (pure)
 strip.py         the picture in a row: one infant on the postmenstrual-age axis (pure)
 api.py           the same facts as JSON
 facade.py        the FHIR R4 facade: read and search what is published

@@ -232,9 +232,12 @@ def say_stop(stop: Stop) -> str:
     if stop.from_age is not None:
         words.append(_("%(age)s PMA is reached, and nothing prethreshold or worse is there", age=_age(stop.from_age)))
     if stop.regressing:
-        complete = N_("completely regressed in %(n)s exam"), N_("completely regressed in %(n)s exams in a row")
-        partly = N_("regressing in %(n)s exam"), N_("regressing in %(n)s exams in a row")
-        words.append(ngettext_(*(complete if stop.complete else partly), stop.regressing))
+        words.append(
+            ngettext_(
+                "completely regressed in %(n)s exam", "completely regressed in %(n)s exams in a row", stop.regressing
+            ) if stop.complete
+            else ngettext_("regressing in %(n)s exam", "regressing in %(n)s exams in a row", stop.regressing)
+        )  # fmt: skip
     if stop.confirm_below is not None:
         words.append(_("before %(age)s PMA only if two exams show it", age=_age(stop.confirm_below)))
     return "; ".join(words)
@@ -255,10 +258,11 @@ def _clock(clock: Clock) -> Iterator[Rule]:
 
 
 def _candidate(rule: Candidate) -> str:
+    extent = f"{rule.extent:g}"
     return _(
         "From %(age)s PMA on, an injected eye with %(extent)s disc diameters of avascular retina or more is a "
         "candidate for laser; weigh %(weigh)s.",
-        age=_age(rule.from_age), extent=f"{rule.extent:g}", weigh=rule.weigh,
+        age=_age(rule.from_age), extent=extent, weigh=rule.weigh,
     )  # fmt: skip
 
 

@@ -22,7 +22,7 @@ from service.flow import Flow
 from service.terminal import write_csv
 from service.web.looking import Look
 from service.web.run_chart import FEW, draw_run_chart, percent
-from service.web.words import N_, _, ngettext_
+from service.web.words import N_, _, ngettext_, say_date
 
 SPANS: Final = (12, 24, 36)
 """How many months may be asked for."""
@@ -200,7 +200,7 @@ class Section:
 
 def say_month(month: date) -> str:
     """`Jun 2031`."""
-    return f"{month:%b} {month.year}"
+    return say_date(month, "MMM y")
 
 
 def add(tallies: Iterable[Tally]) -> Tally:
@@ -256,7 +256,7 @@ def _chart(share: Share, months: Sequence[Point]) -> Chart:
         return Chart(_(share.name), _(share.meaning), None, (words,))
     reading = tuple(_read(runs, counted))
     said = _("%(name)s, by month.", name=_(share.name)) + " " + " ".join(reading)
-    names = [(f"{point.month:%b}", str(point.month.year)) for point in months]
+    names = [(say_date(point.month, "MMM"), str(point.month.year)) for point in months]
     median = _("median %(share)s", share=percent(runs.median or 0))
     return Chart(_(share.name), _(share.meaning), draw_run_chart(months, runs, said, names, median), reading)
 

@@ -20,9 +20,9 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 from service.core.decision import Decision
 from service.core.impact import DIFFERENCES, Impact
 from service.core.policy import Policy
-from service.errors import ConfigurationError, NotFound
+from service.errors import ConfigurationError, Forbidden, NotFound
 from service.fhir.sites import Site
-from service.flow import Flow
+from service.flow import ONLY_LOOKS, Flow
 from service.store.editions import FIRST_START
 from service.web.edition_words import compare_editions, count_sureties, say_edition
 from service.web.entry import read_typed
@@ -200,13 +200,13 @@ def policy_routes() -> APIRouter:
     @router.api_route("/policies/{id}/against", methods=read)
     def choose_other(look: Look, id: str, other: str = "") -> Response:
         _find(look.flow, id)
-        _find(look.flow, other)
-        return RedirectResponse(f"/policies/{id}/against/{other}", 303)
+        against = f"/against/{_find(look.flow, other).id}" if other else ""
+        return RedirectResponse(f"/policies/{id}{against}", 303)
 
     @router.api_route("/policies/{id}/against/{other}", methods=read)
     def differences(look: Look, id: str, other: str) -> Response:
         one, two = _find(look.flow, id), _find(look.flow, other)
-        return _page(look, "policy-differences.html", first=one, second=two, parts=compare_editions(one, two),
+        return _page(look, "policy-differences.html", one=one, two=two, parts=compare_editions(one, two),
                      editions=list(look.flow.policies.values()))  # fmt: skip
 
     @router.api_route("/policies/{id}/impact/{site}", methods=read)
@@ -217,6 +217,8 @@ def policy_routes() -> APIRouter:
     def activate(look: Look, id: str, site: str, given: Given) -> Response:
         flow, policy = look.flow, _find(look.flow, id)
         waits = flow.waiting(site)
+        if not look.enters:
+            raise Forbidden(ONLY_LOOKS)
         if waits is None or waits.id != id:
             return _impact(look, id, site, _("It does not wait at this site, so nothing was activated."), 409)
         by = look.person.name or first(given, "by").strip()
@@ -259,7 +261,7 @@ def _impact(look: Looking, id: str, site: str, problem: str = "", status: int = 
         look, "impact.html", status, policy=policy, site=here, used=flow.policy_on(site, today), today=today,
         known=sum(flow.census(site).values()), number=len(found), counts=count_impacts(found),
         infants=say_affected(found[:MOST_SHOWN], today), most=MOST_SHOWN, shown=digest(found, policy),
-        can_activate=waits is not None and waits.id == id, problem=problem, person=look.person.name,
+        waits=waits is not None and waits.id == id, problem=problem, signed=look.person.name,
     )  # fmt: skip
 
 

@@ -2,8 +2,8 @@
 chance is at work.
 
 Dates of AAP 2018 (Pediatrics 2018;142(6):e20183061, as transcribed in the edition): an infant born on 1 April 2031 at
-25w3d has the window of the first exam from 10 to 16 May; stage 1 in zone II is seen again on the 14th day; type 1 disease
-is treated within 72 hours.
+25w3d has the window of the first exam from 10 to 16 May; stage 1 in zone II is seen again on the 14th day; type 1
+disease is treated within 72 hours.
 """
 
 from __future__ import annotations
@@ -255,7 +255,7 @@ def test_months_are_added_up() -> None:
 LONGEST = {
     10: 6, 11: 6, 12: 7, 16: 7, 22: 7, 23: 8, 24: 8, 36: 8, 45: 8, 46: 9, 59: 9,
 }  # fmt: skip
-"""Useful observations -> the longest run chance allows: a published table of log2(n) + 3, rounded (Anhøj and Olesen)."""
+"""Useful observations -> the longest run that chance allows, as tabulated for the rule of Anhøj and Olesen."""
 
 
 @pytest.mark.parametrize(("useful", "longest"), LONGEST.items())

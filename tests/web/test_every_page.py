@@ -38,6 +38,8 @@ STANDS_FOR: dict[str, list[str]] = {
     "site": ["northbank"],
     "kind": ["family", "clinic"],
     "/site/{id}": ["northbank", "eastmere"],
+    "/policies/{id}": ["aap-2018", "nigeria-group"],
+    "other": ["uk-2022"],
 }
 """Parameter of an address, or the address up to it -> what it takes here. A new one is added here."""
 
