@@ -27,8 +27,9 @@ from service.feeds.rest_hook import NAME as HOOK
 from service.feeds.rest_hook import GroupCommit, Hook
 from service.feeds.subscription import Kept, keep_subscriptions
 from service.fhir.sites import Site, load_sites
-from service.flow import Clock, Flow
+from service.flow import Clock, Cursor, Flow
 from service.jobs import Jobs
+from service.mending import Mending
 from service.policies import FOLDER, VARIATIONS, load_document, load_policies
 from service.settings import Settings
 from service.store.database import Database, migrate
@@ -78,7 +79,10 @@ class Service:
         secret = self.settings.secret(here.hook_secrets[0])
         endpoint = f"{self.settings.url}/hooks/{site}/{HOOK}"
         header = (f"Authorization: Bearer {secret}",)
-        return keep_subscriptions(self.connect(here), here, endpoint, header, self.clock())
+        kept = keep_subscriptions(self.connect(here), here, endpoint, header, self.clock())
+        found = [{"type": each.criteria.partition("?")[0], "status": each.status} for each in kept]
+        Mending(self.flow).note(Cursor(site, "subscription", {"kept": found}))
+        return kept
 
     def _catch_up(self, site: str, cursor: Mapping[str, Any], whole: bool) -> Any:
         here = self.sites[site]

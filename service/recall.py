@@ -26,7 +26,7 @@ from service.core.whereabouts import locate, places
 from service.core.worklist import Entry
 from service.errors import NotFound
 from service.fhir.sites import Site
-from service.store import facts, infants, names
+from service.store import facts, infants, names, rejections
 from service.store.editions import Editions
 from service.store.names import Names
 
@@ -224,7 +224,7 @@ def see(
         facts=person.facts,
         current=(*current, *earlier),
         rejections=tuple(
-            rejection(each) for each in facts.current_rejections(connection, site.id, members, known_at)
+            rejection(each) for each in rejections.current(connection, site.id, members, known_at)
         ),
         history=tuple(
             (each.decided_at, from_json(each.body))

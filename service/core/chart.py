@@ -106,7 +106,7 @@ _GRADES: Final[Mapping[str, tuple[str, ...]]] = {  # the worst first
     "view": VIEWS[::-1],
 }  # fmt: skip
 _CHOICES: Final[Mapping[str, Callable[[list[Any]], Any]]] = {
-    "nasal_at_ora": all, "clock_hours": max, "avascular_extent": max,
+    "nasal_at_ora": all, "clock_hours": max, "avascular_extent": max, "clock_positions": " ".join,
     "avascular_site": lambda texts: ", ".join(sorted(set(texts))), "note": lambda texts: "; ".join(sorted(set(texts))),
 }  # fmt: skip
 

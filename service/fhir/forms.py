@@ -91,6 +91,7 @@ _EYE_ASKS: Final[Mapping[str, str]] = {
     "reactivation": "Disease has come back",
     "notch": "The zone is reached by a notch of one or two clock hours",
     "clock_hours": "Clock hours of disease",
+    "clock_positions": "Which clock hours, as the examiner sees the eye: 2, 3, 4",
     "nasal_at_ora": "Nasal vessels reach the ora serrata",
     "avascular_site": "Where does retina stay avascular?",
     "avascular_extent": "Extent of avascular retina in disc diameters",

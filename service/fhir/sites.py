@@ -176,8 +176,8 @@ class Site:
 
     @cached_property
     def fingerprint(self) -> str:
-        """Changes whenever the same arrival could be read otherwise: a digest of what codes, answers and unit words mean
-        here, of the time zone, and of the way of reading (`READING`)."""
+        """Changes whenever the same arrival could be read otherwise: a digest of what codes, answers and unit words
+        mean here, of the time zone, and of the way of reading (`READING`)."""
         measures = (self.measures.weights, self.measures.ages, self.measures.parts)
         tables = (self.codes, self.findings, *measures, self.systems, self.answers, self.eyes)
         said = [sorted((str(key), str(value)) for key, value in table.items()) for table in tables]

@@ -12,6 +12,7 @@ from sqlalchemy import Connection, Row, Text, and_, cast, func, insert, or_, sel
 from sqlalchemy.dialects.postgresql import insert as upsert
 
 from service.core.decision import Decision, from_json, to_json
+from service.core.infant import Infant
 from service.store.lookup import words_of
 from service.store.tables import arrivals, decisions, infants
 
@@ -144,6 +145,17 @@ def judgement(decision: Decision) -> dict[str, Any]:
     return {
         "state": decision.state, "eligible": decision.eligible, "kind": decision.next.kind,
         "opens": window and window.opens, "due": window and window.due, "closes": window and window.closes,
+    }  # fmt: skip
+
+
+def row_of(
+    site: str, infant: Infant, key: UUID, where: tuple[str, str], decision: Decision, id: int, now: datetime
+) -> dict[str, Any]:
+    """An infant as its row holds it: in a unit and a bed (`where`), by a decision that has been kept under an id."""
+    return {
+        "site": site, "patient": infant.patient, "key": key, "known_since": infant.known_since, "first_seen": now,
+        "changed_at": now, "decision": id, **judgement(decision), "name": infant.name, "identifier": infant.identifier,
+        "unit": where[0], "bed": where[1], "left_hospital": infant.in_hospital is False,
     }  # fmt: skip
 
 

@@ -2,7 +2,11 @@
 
 application.py   build(...): every route on one ASGI application
 guard.py         security headers; an error becomes a sentence, never a traceback
-looking.py       who is looking, and what of the whole they may see
+door.py          who is looking, asked before every route; what is shown is written down
+looking.py       what a handler is given: the person, and the flow and the pages of their sites
+sign_in.py       signing in and out, one's own password
+people.py        who may look: added, changed, retired
+audit.py         who looked and who changed: a day as a page, one infant's beneath it
 words.py         what is said, in the language of the person who reads it
 language.py      in which language a request is answered
 pages.py         the worklist, one infant, what could not be read

@@ -18,6 +18,7 @@ from service.web.audit import audit_routes
 from service.web.door import Door
 from service.web.entry import entry_routes
 from service.web.facade import READ_ONLY, facade_routes
+from service.web.feeds import feed_routes
 from service.web.figures import figures_routes
 from service.web.found import found_routes
 from service.web.guard import Answers, Guard, judge
@@ -63,6 +64,7 @@ def build(
     app.include_router(people_routes(invented))
     app.include_router(audit_routes())
     app.include_router(entry_routes())
+    app.include_router(feed_routes())
     app.include_router(policy_routes())
     app.include_router(figures_routes())
     app.include_router(language_routes())

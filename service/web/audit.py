@@ -87,13 +87,16 @@ def audit_routes() -> APIRouter:
         begin = datetime.combine(on, time(), zone)
         sites = [look.flow.site(site).id] if site else None if look.person.sites is None else [*look.flow.sites]
         with look.flow.database.transaction() as connection:
-            known = people.everybody(connection)
+            known = [each for each in people.everybody(connection) if look.knows(each)]
             found = looks.between(
                 connection, sites, begin, datetime.combine(on + timedelta(days=1), time(), zone),
                 person=_uuid(person), about=_uuid(infant),
             )  # fmt: skip
         if site:
             found = [each for each in found if each.site == site]
+        if look.person.sites is not None:  # who signs in elsewhere is none of theirs
+            theirs = {each.id for each in known}
+            found = [each for each in found if each.site or each.person in theirs]
         return HTMLResponse(
             look.pages.render(
                 "audit.html", here="audit", day=on, rows=_rows(look, found, zone), most=looks.MOST,

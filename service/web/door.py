@@ -21,15 +21,19 @@ from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from service.flow import Flow
+from service.flow import ONLY_LOOKS, Flow
 from service.store import looks, people
 from service.store.people import Person
 from service.web.guard import MACHINES, SAFE, Answers
 from service.web.looking import NOBODY, STRANGER, Looking
 from service.web.pages import Pages
+from service.web.view import capitalize
 
 WITHOUT: Final = ("static", "health", "language", "sign-in")
 """First parts of the paths that need no sign-in: none of them shows anything of anybody."""
+
+OWN: Final = ("sign-in", "sign-out", "me", "language", "look-as")
+"""First parts of the paths to which also somebody who only looks may send something: it is about themselves."""
 
 AGAIN: Final = timedelta(minutes=15)
 
@@ -109,6 +113,8 @@ class Door:
         top = path.strip("/").partition("/")[0]
         if person.role == "machine" and top not in MACHINES:
             return self._answers.problem(request, 403, FOR_PROGRAMS)
+        if person.role == "auditor" and request.method not in SAFE and top not in (*MACHINES, *OWN):
+            return self._answers.problem(request, 403, capitalize(f"{ONLY_LOOKS}."))
         if person is not STRANGER or top in WITHOUT:
             return None
         if top in MACHINES:

@@ -81,11 +81,11 @@ def found_routes() -> APIRouter:
         said = first(given, "who")[:LONGEST]
         if not said:
             return RedirectResponse("/found", 303)
-        return RedirectResponse(f"/found/{searches.keep(said, look.person.name, look.flow.clock())}", 303)
+        return RedirectResponse(f"/found/{searches.keep(said, str(look.person.id), look.flow.clock())}#found", 303)
 
     @router.get("/found/{token}")
     def show(token: str, look: Look) -> Response:
-        said = searches.recall(token, look.person.name, look.flow.clock())
+        said = searches.recall(token, str(look.person.id), look.flow.clock())
         if said is None:
             return HTMLResponse(_draw(look, _("This search is forgotten by now. Type it again."), said=None), 404)
         return HTMLResponse(_draw(look, "", said=said))

@@ -30,7 +30,7 @@ from service.web.audit import looked_at
 from service.web.board import EVERYTHING, GROUPINGS, Asked, Board, Line, compose
 from service.web.course_picture import draw_course, say_course
 from service.web.load import count_load, draw_load, highest, say_late
-from service.web.looking import ENTERS, NOBODY, PAGES_FOR, ROLE_WORDS, Look, Looking, Person
+from service.web.looking import ENTERS, NOBODY, PAGES_FOR, ROLE_WORDS, Look, Person
 from service.web.original import mark_original, pick_resource
 from service.web.sheets import SHEETS
 from service.web.typed import first
@@ -50,7 +50,7 @@ STATES: Final[Mapping[str, str]] = {
 """State of an infant -> words."""
 
 NAV: Final[tuple[tuple[str, str], ...]] = (
-    ("/unread", N_("Could not be read")),
+    ("/feeds", N_("Feeds")),
     ("/audit", N_("Who looked")),
     ("/people", N_("People")),
     ("/policies", N_("Policies")),
@@ -172,10 +172,12 @@ class Pages:
         )  # fmt: skip
 
     def infant(
-        self, seen: InfantView, today: date, as_of: date | None = None, saved: str = "", looked: Sequence[Any] = ()
+        self, seen: InfantView, today: date, as_of: date | None = None, saved: str = "", record: str = "",
+        looked: Sequence[Any] = (),
     ) -> str:  # fmt: skip
         """One infant on a day. As of another day, or known at an instant, nothing can be entered. `saved`: what was
-        just done, a word of SAVED. `looked`: rows of `audit.looked_at`."""
+        just done, a word of SAVED, and `record` under which id: it can be taken back from here. `looked`: rows of
+        `audit.looked_at`."""
         decision, zone = on_day(seen.decision, today), seen.site.timezone
         row = view.describe(seen.entry, today, seen.site.name) if seen.entry else None
         live = as_of is None and seen.known_at is None
@@ -191,6 +193,7 @@ class Pages:
             path=f"/infant/{seen.key}",
             live=live,
             saved=SAVED.get(saved, "") if live else "",
+            undo=past.undo(seen, saved, record) if live and saved in SAVED else None,
             enter=_sheets_for(seen) if live and self._person.role in ENTERS else (),
             row=row,
             name=seen.infant.name or "Name not known",
@@ -316,12 +319,12 @@ def page_routes() -> APIRouter:
 
     @router.api_route("/infant/{key}", methods=read)
     def one_infant(
-        look: Look, key: str, as_of: AsOf = None, known_at: KnownAt = None, saved: str = ""
+        look: Look, key: str, as_of: AsOf = None, known_at: KnownAt = None, saved: str = "", record: str = ""
     ) -> Response:  # fmt: skip
         seen = look.flow.infant(key)
         if as_of is not None or known_at is not None:
             seen = look.flow.infant(key, as_of, instant(known_at, seen.site.timezone))
-        return HTMLResponse(look.pages.infant(seen, seen.as_of, as_of, saved, looked_at(look, seen)))
+        return HTMLResponse(look.pages.infant(seen, seen.as_of, as_of, saved, record, looked_at(look, seen)))
 
     @router.api_route("/infant/{key}/letter/{kind}", methods=read)
     def letter(look: Look, key: str, kind: str) -> Response:

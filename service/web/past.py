@@ -74,6 +74,20 @@ def written(seen: InfantView) -> list[Written]:
     return sorted(found, key=lambda each: each.at, reverse=True)
 
 
+def undo(seen: InfantView, saved: str, id: str) -> tuple[str, str] | None:
+    """(address, words) of what takes back what was just saved under an id: `saved` is its sheet, or "withdrawn". The
+    address stands under that of the infant."""
+    found = next((each for each in written(seen) if each.id == id), None)
+    if found is None:
+        return None
+    place = f"{found.sheet}/{id}"
+    if found.withdrawn:
+        return place, N_("Enter it again")
+    if saved == "reopen":
+        return place, N_("Close it again")
+    return f"{place}/error", N_("Undo")
+
+
 def version_of(seen: InfantView, id: str) -> int:
     """The newest version on record of what was typed in under an id; 0 when there is none."""
     numbers = (_number(fact) for fact in seen.facts if fact.resource == f"QuestionnaireResponse/{id}")
@@ -162,7 +176,8 @@ def say_details(eye: Eye) -> list[str]:
     if eye.view == "poor":
         details.append(_("poor view"))
     if eye.clock_hours:
-        details.append(_("%(hours)s clock hours", hours=eye.clock_hours))
+        named = f" ({', '.join(map(str, eye.clock_positions))})" if eye.clock_positions else ""
+        details.append(_("%(hours)s clock hours", hours=eye.clock_hours) + named)
     if eye.notch:
         details.append(_("with a notch"))
     if eye.near_zone_i:

@@ -7,6 +7,7 @@ from typing import Any
 from uuid import UUID
 
 from fastapi import APIRouter
+from sqlalchemy import Connection
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from service.errors import NotFound, NotUnderstood
@@ -29,7 +30,7 @@ def people_routes(invented: Sequence[Person]) -> APIRouter:
 
     def everybody(look: Looking, **values: Any) -> Response:
         with look.flow.database.transaction() as connection:
-            known = people.everybody(connection)
+            known = [each for each in people.everybody(connection) if look.knows(each)]
         status = values.pop("status", 200)
         shown = {"problem": "", "typed": {}, "token": "", **values}
         return HTMLResponse(
@@ -41,7 +42,7 @@ def people_routes(invented: Sequence[Person]) -> APIRouter:
 
     def one(look: Looking, id: str, problem: str = "", status: int = 200) -> Response:
         with look.flow.database.transaction() as connection:
-            person = people.of_id(connection, _id(id))
+            person = next((each for each in invented if str(each.id) == id), None) or _find(look, connection, id)
         values = {"someone": person, "roles_to_give": _roles(), "problem": problem}
         return HTMLResponse(look.pages.render("someone.html", here="people", **values), status)
 
@@ -80,7 +81,7 @@ def people_routes(invented: Sequence[Person]) -> APIRouter:
         password = (given.get("password") or [""])[0]
         try:
             with look.flow.database.transaction() as connection:
-                before = people.of_id(connection, which)
+                before = _find(look, connection, id)
                 what = _changes(look, before, given, password)
                 people.change(connection, which, now, **what)
                 looks.write(connection, "people", now, look.person.id, PAGE, [("", which)])
@@ -122,6 +123,13 @@ def _sites(look: Looking, given: Mapping[str, list[str]]) -> frozenset[str] | No
 
 def _roles() -> list[tuple[str, str]]:
     return [(role, _(ROLE_WORDS[role])) for role in ROLES]
+
+
+def _find(look: Looking, connection: Connection, id: str) -> Person:
+    person = people.of_id(connection, _id(id))
+    if not look.knows(person):
+        raise NotFound("there is no such person")
+    return person
 
 
 def _id(text: str) -> UUID:

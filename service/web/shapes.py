@@ -121,6 +121,7 @@ class EyeJson(TypedDict, total=False):
     reactivation: bool
     notch: bool
     clock_hours: int
+    clock_positions: str
     nasal_at_ora: bool
     avascular_site: str
     avascular_extent: float
@@ -273,6 +274,8 @@ def eye_json(eye: Eye) -> EyeJson:
         said |= {"posterior": True} if eye.zone == Zone.POSTERIOR_II else {}
     if eye.vascularization is not None:
         said["vascularization"] = words[eye.vascularization]
+    if eye.clock_positions:
+        said["clock_positions"] = ", ".join(map(str, eye.clock_positions))
     if eye.avascular_extent is not None:
         said["avascular_extent"] = eye.avascular_extent
     return cast(EyeJson, said)

@@ -3,22 +3,46 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Final
 
 from service.core.ages import Gestation, format_age
 from service.core.decision import Decision
-from service.core.findings import SIDES
+from service.core.findings import SIDES, Side
 from service.core.window import Window
 from service.fhir.step import EXAMS, is_closed
 from service.flow import InfantView
+from service.web.shapes import eye_json
 from service.web.sheets import Sheet
-from service.web.typed import Answers
+from service.web.typed import Answers, type_again
 from service.web.view import count_days, say_dates_in, say_day, say_times
 
 REBOOK_DAYS: Final = 7
 """An exam that was put off is held within so many days of the intended day (RCPCH, Screening of ROP, 2022; from
 memory)."""
+
+
+@dataclass(frozen=True, slots=True)
+class LastTime:
+    """What was found of an eye the last time it was seen: the day, the words, and what would have to be typed to say it
+    again, by the names of the fields."""
+
+    on: date
+    words: str
+    typed: dict[str, list[str]]
+
+
+def last_time(seen: InfantView, today: date) -> dict[Side, LastTime]:
+    """What may be taken over for each eye. How well it could be seen, and the note, are of one exam and stay there."""
+    found: dict[Side, LastTime] = {}
+    for exam in seen.course.until(today).exams:
+        for side in SIDES:
+            eye = exam.eye(side)
+            if eye.has_findings:
+                said = {name: value for name, value in eye_json(eye).items() if name not in ("view", "note")}
+                found[side] = LastTime(exam.on, str(eye), type_again(said))
+    return found
 
 
 def say_before(sheet: Sheet, seen: InfantView, watch_age: int | None, today: date) -> Iterator[str]:

@@ -130,10 +130,10 @@ def test_what_a_form_takes_of_an_eye_the_core_takes_too(key: str) -> None:
         "string": ("temporal",),
     }[terms.EYE_TYPES[key]]  # fmt: skip
     beside = {"posterior": {"zone": "II"}, "near_zone_i": {"zone": "posterior II"}, "notch": {"zone": "I"}}
-    for value in samples:
+    for value in ("2, 3, 12",) if key == "clock_positions" else samples:
         share = terms.share(key, value)
         view = {} if key == "view" else {"view": "adequate"}
-        stage = {"stage": "1"} if key == "clock_hours" else {}
+        stage = {"stage": "1"} if key.startswith("clock") else {}
         parse_eye({**view, **stage, **beside.get(key, {}), **share}, "eye")
 
 
@@ -183,8 +183,8 @@ FULL: dict[str, dict[str, Any]] = {
         "right": {
             "view": "adequate", "zone": "II", "posterior": True, "near_zone_i": True, "vascularization": "II",
             "stage": "3", "plus": "pre-plus", "aggressive": True, "regression": "none", "reactivation": True,
-            "notch": True, "clock_hours": 4, "nasal_at_ora": False, "avascular_site": "temporal",
-            "avascular_extent": 2.5, "note": "hazy media",
+            "notch": True, "clock_hours": 4, "clock_positions": "1, 2, 3, 12", "nasal_at_ora": False,
+            "avascular_site": "temporal", "avascular_extent": 2.5, "note": "hazy media",
         },
         "left": {"view": "none"},
     },

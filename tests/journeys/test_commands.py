@@ -18,13 +18,13 @@ from typing import Any
 import httpx
 import pytest
 from contracts.counterpart import Sekmet, start_sekmet
-from journeys.command import PROGRAM, ROOT, Running, call, environment, run
+from journeys.command import PROGRAM, ROOT, Running, call, environment, free_port, run
 
 __all__ = ["start_sekmet"]
 
 COMMANDS = (
     "demo", "serve", "work", "migrate", "check", "subscribe", "ingest", "assess", "cohort", "worklist", "explain",
-    "impact", "activate",
+    "impact", "activate", "people",
 )  # fmt: skip
 LOINC = "http://loinc.org"
 
@@ -763,12 +763,6 @@ def taken_port() -> Iterator[int]:
         yield int(taken.getsockname()[1])
 
 
-def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
-
-
 @pytest.mark.parametrize(("more", "how"), [([], signal.SIGINT), (["--no-jobs"], signal.SIGTERM)])
 def test_serve_listens_until_it_is_stopped(
     more: list[str], how: signal.Signals, env_with_database: dict[str, str]
@@ -792,7 +786,7 @@ def test_a_port_in_use_is_said(taken_port: int, env_with_database: dict[str, str
 
 def test_nobody_beyond_this_machine_is_let_in_without_sign_in(env_with_database: dict[str, str]) -> None:
     answer = run("serve", "--host", "0.0.0.0", "--port", str(free_port()), env=env_with_database)
-    assert "there is no sign-in yet" in answer.stderr
+    assert "nobody is registered" in answer.stderr and "ridgeline people add" in answer.stderr
     assert answer.returncode == 1
 
 

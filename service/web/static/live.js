@@ -98,7 +98,11 @@
     busy = true;
     try {
       const answer = await fetch(location.pathname + location.search, { credentials: "same-origin", cache: "no-store" });
-      if (!answer.ok || answer.redirected) throw new Error(`status ${answer.status}`);
+      if (answer.redirected) { // nobody is signed in any more: what is shown goes as well
+        location.reload();
+        return;
+      }
+      if (!answer.ok) throw new Error(`status ${answer.status}`);
       const page = new DOMParser().parseFromString(await answer.text(), "text/html");
       const fresh = document.adoptNode(page.getElementById("list"));
       const html = fresh.innerHTML;
