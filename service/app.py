@@ -35,8 +35,11 @@ from service.settings import Settings
 from service.store.database import Database, migrate
 from service.store.people import Person, is_anybody_registered
 from service.store.postgres import EmbeddedPostgres
+from service.web import downtime
 from service.web.application import build
 from service.web.door import is_safe
+from service.web.downtime import Copies
+from service.web.pages import Pages
 
 log = logging.getLogger(__name__)
 
@@ -69,7 +72,16 @@ class Service:
         """The jobs of this process, not started yet."""
         readable = frozenset(site.id for site in self.sites.values() if site.base_url)
         telling = frozenset(id for id in readable if self.sites[id].hook_secrets and self.settings.public_url)
-        return Jobs(self.flow, self.senders, self._catch_up, self.subscribe, readable, telling)
+        copies = self.copies()
+        return Jobs(
+            self.flow, self.senders, self._catch_up, self.subscribe, readable, telling,
+            copies.write if copies else None, downtime.EVERY,
+        )  # fmt: skip
+
+    def copies(self) -> Copies | None:
+        """The copies for downtime, where a folder is set for them."""
+        folder = self.settings.downtime
+        return Copies(self.flow, Pages(self.sites), folder) if folder else None
 
     def subscribe(self, site: str) -> list[Kept]:
         """Make, renew and repair the site's subscriptions at its own server."""
@@ -152,7 +164,12 @@ def running(service: Service, jobs: bool = True, invented: Sequence[Person] = ()
         writer = GroupCommit(service.flow, working.wake)
         writer.start()
         stack.callback(writer.stop)
-        web = build(service.flow, base_url=settings.public_url, invented=invented)
+        web = build(
+            service.flow,
+            base_url=settings.public_url,
+            invented=invented,
+            copies=service.copies(),
+        )
         hook = Hook(service.flow, writer, _hook_secrets(service), settings.max_body)
         application = Starlette(routes=[*hook.routes(), Mount("/", web)])
         config = uvicorn.Config(application, log_config=None, access_log=False, timeout_graceful_shutdown=5)

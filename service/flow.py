@@ -12,7 +12,7 @@ import logging
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from copy import copy
 from dataclasses import dataclass
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, time
 from typing import Any, Final
 from uuid import UUID, uuid5
 
@@ -408,6 +408,18 @@ class Flow:
                     entries += recall.list_now(connection, each, day)
             self.witnessed(connection, "list", [(each.id, None) for each in here])
         return worklist.rank(entries, days.__getitem__)
+
+    def round(self, site: str, day: date) -> list[tuple[Entry, bool]]:
+        """Everybody at a site for whom something is to come as a day begins, ranked, each with whether an exam of that
+        very day is on record. Raises NotFound."""
+        here, now = self.site(site), self.clock()
+        with self.database.transaction() as connection:
+            policy = self.editions.on(connection, here, day)
+            before = datetime.combine(day, time(), here.timezone)
+            found = recall.round_on(connection, here, policy, day, self._day(here, now), before)
+            self.witnessed(connection, "list", [(site, None)])
+        held = {entry.key: done for entry, done in found}
+        return [(entry, held[entry.key]) for entry in worklist.rank((e for e, _ in found), lambda _: day)]
 
     def treatments(self, entries: Iterable[Entry]) -> dict[str, tuple[Treatment, ...]]:
         """What was done to the eyes of those on a list whose last decision says that something was, by key."""

@@ -52,14 +52,16 @@ Catch = Callable[[str, Mapping[str, Any], bool], Any]
 
 class Jobs:
     """The jobs of one process. `senders` are the channels by name; `catch_up` reads the server of a `readable` site;
-    `renew` keeps the subscriptions of a `telling` one alive."""
+    `renew` keeps the subscriptions of a `telling` one alive; `copy` writes this host's copies for downtime, each
+    `copy_every`: they are files, so it is no job that another host could take."""
 
     def __init__(
         self, flow: Flow, senders: Mapping[str, Sender], catch_up: Catch, renew: Callable[[str], object],
-        readable: frozenset[str], telling: frozenset[str],
+        readable: frozenset[str], telling: frozenset[str], copy: Callable[[], object] | None = None,
+        copy_every: timedelta = timedelta(minutes=5),
     ) -> None:  # fmt: skip
         self._flow, self._senders, self._catch_up, self._renew = flow, senders, catch_up, renew
-        self._readable, self._telling = readable, telling
+        self._readable, self._telling, self._copy, self._copy_every = readable, telling, copy, copy_every
         self._mending = Mending(flow)
         conninfo = flow.database.conninfo
         self._deferring = App(connector=SyncPsycopgConnector(conninfo=conninfo, min_size=1, max_size=2))
@@ -193,6 +195,9 @@ class Jobs:
             self._defer("reassess", site)  # a start often follows a change
         self._tick()  # at once; a job for it, taken off the list once it has run, would race with a stop
         self._ticker.add_job(self._tick, IntervalTrigger(seconds=TICK))
+        if self._copy is not None:
+            self._copy()
+            self._ticker.add_job(self._copy, IntervalTrigger(seconds=self._copy_every.total_seconds()))
         for site in sorted(self._readable):
             zone = self._flow.sites[site].timezone
             self._ticker.add_job(

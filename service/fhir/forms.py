@@ -202,6 +202,18 @@ FORMS: Final[Mapping[str, Form]] = {
             ),
         ),
         Form(
+            "booking", "An eye exam booked for a day", "booking",
+            "When and where the eyes are to be looked at, and by whom. The exam stays due as it was.",
+            (
+                _day("on", "Day on which this was booked"),
+                _day("date", "Booked for"),
+                Question("time", "time", "Time"),
+                _text("place", "Where?"),
+                _text("examiner", "Who examines?"),
+                _text("by", "Who books?", required=True),
+            ),
+        ),
+        Form(
             "long-term", "Refraction and alignment after screening", "long_term",
             "The visit some months after discharge was held, or somebody has taken it over.",
             (

@@ -75,6 +75,19 @@ def known(connection: Connection, site: str, day: date, known_at: datetime | Non
     return {row.patient: row for row in connection.execute(query.order_by(infants.c.patient))}
 
 
+def examined(connection: Connection, site: str, day: date, since: datetime) -> dict[str, Row[Any]]:
+    """Every infant whose last exam was on a day or later, by patient; of those whose row changed since an instant."""
+    query = (
+        select(infants)
+        .join(decisions, and_(decisions.c.site == infants.c.site, decisions.c.id == infants.c.decision))
+        .where(
+            infants.c.site == site, infants.c.changed_at >= since,
+            decisions.c.body["last"]["on"].astext >= day.isoformat(),
+        )
+    )  # fmt: skip
+    return {row.patient: row for row in connection.execute(query)}
+
+
 def patients(connection: Connection, site: str, everyone: bool = False) -> list[str]:
     """The patient ids of the site's infants for whom something is to come, or of everyone."""
     query = select(infants.c.patient).where(infants.c.site == site)

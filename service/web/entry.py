@@ -35,6 +35,7 @@ from service.web import typed as sheet_typed
 from service.web.looking import Look, Looking, Person
 from service.web.past import HAND, Written, say_details, say_fact, version_of, written
 from service.web.retina import draw_retina
+from service.web.round import back_to_round, start_typed
 from service.web.sheets import EYE, EYES, SHEETS, Sheet
 from service.web.typed import SAME, Answers, as_drawn, first
 from service.web.view import Asked, capitalize, say_dates_in, say_steps
@@ -85,14 +86,17 @@ class Bedside:
 
     # --- a sheet -----------------------------------------------------------------------------------------------------
 
-    def show(self, key: str, path: str, id: str | None = None) -> Response:
-        """An empty sheet, or one filled in with what is on record under an id, to be corrected."""
+    def show(self, key: str, path: str, id: str | None = None, round: str = "") -> Response:
+        """An empty sheet, or one filled in with what is on record under an id, to be corrected. `round`: opened from
+        the sheet of a round, to which it leads back."""
         sheet, seen, now = self._open(key, path)
         if path == "reopen":
             closing = _closing(seen)
             return self._sheet(sheet, seen, now, self._start(sheet, now), closing.id, closing.version)
         if id is None:
-            return self._sheet(sheet, seen, now, self._start(sheet, now), str(uuid4()), 0)
+            typed = self._start(sheet, now)
+            typed = start_typed(typed, round, now) if round else typed
+            return self._sheet(sheet, seen, now, typed, str(uuid4()), 0)
         known = _find(seen, path, id)
         typed = sheet_typed.typed_of(sheet, known.says) or self._start(sheet, now)  # opened again: nothing of it stands
         return self._sheet(sheet, seen, now, typed, id, known.version, known=known)
@@ -120,8 +124,8 @@ class Bedside:
             return self._sheet(sheet, seen, now, given, id, base, answers, known=known, status=422)
         stands = version_of(seen, id)
         if stands > base:
-            if self._says(seen, self._body(sheet, seen, answers, id, stands, now), id, stands):
-                return _saved(seen, path, id)
+            if says_already(seen, self._body(sheet, seen, answers, id, stands, now), id, stands):
+                return _saved(seen, path, id, given)
             return self._conflict(sheet, seen, now, given, id, stands, answers)
         body = self._body(sheet, seen, answers, id, base + 1, now)
         follows = self._try(sheet, seen, body, f"QuestionnaireResponse/{id}", base + 1, now.date(), answers)
@@ -137,12 +141,12 @@ class Bedside:
             return self._sheet(sheet, seen, now, given, id, base, answers, follows, known, note)
         (receipt,) = self._flow.accept([Arrival(seen.site.id, HAND, body)])
         if not receipt.digested:
-            return _saved(seen, "waiting", id)
+            return _saved(seen, "waiting", id, given)
         if not receipt.facts:  # somebody saved the same version a moment before
             seen = self._flow.infant(key)
-            if not self._says(seen, body, id, base + 1):
+            if not says_already(seen, body, id, base + 1):
                 return self._conflict(sheet, seen, now, given, id, version_of(seen, id), answers)
-        return _saved(seen, path, id)
+        return _saved(seen, path, id, given)
 
     def _conflict(
         self, sheet: Sheet, seen: InfantView, now: datetime, given: Mapping[str, list[str]], id: str, stands: int,
@@ -228,12 +232,6 @@ class Bedside:
                 authored=now, recorder=self._recorder,
             )
         )  # fmt: skip
-
-    def _says(self, seen: InfantView, body: bytes, id: str, version: int) -> bool:
-        """Whether the version on record says exactly what this body says: it was sent twice."""
-        resource = f"QuestionnaireResponse/{id}"
-        stands = [fact for fact in seen.facts if fact.resource == resource and fact.version.number == version]
-        return _content(stands) == _content(_facts(seen, body))
 
     def _try(
         self, sheet: Sheet, seen: InfantView, body: bytes, resource: str, version: int, today: date,
@@ -335,8 +333,17 @@ def _closing(seen: InfantView) -> Written:
     return max(here, key=lambda each: each[:2])[2]
 
 
-def _saved(seen: InfantView, what: str, id: str) -> Response:
-    return RedirectResponse(f"/infant/{seen.key}?saved={what}&record={id}", 303)
+def says_already(seen: InfantView, body: bytes, id: str, version: int) -> bool:
+    """Whether the version on record says exactly what this body says: it was sent twice."""
+    resource = f"QuestionnaireResponse/{id}"
+    stands = [fact for fact in seen.facts if fact.resource == resource and fact.version.number == version]
+    return _content(stands) == _content(_facts(seen, body))
+
+
+def _saved(seen: InfantView, what: str, id: str, given: Mapping[str, list[str]] | None = None) -> Response:
+    """To the infant's page, which can undo what was saved; or back to the round from which the sheet was opened."""
+    onward = back_to_round(first(given, "round"), seen.key, what) if given else None
+    return RedirectResponse(onward or f"/infant/{seen.key}?saved={what}&record={id}", 303)
 
 
 def _take_over(seen: InfantView, given: Mapping[str, list[str]], side: str, today: date) -> dict[str, list[str]]:
@@ -392,8 +399,8 @@ def entry_routes() -> APIRouter:
     read = ["GET", "HEAD"]
 
     @router.api_route("/infant/{key}/{path}", methods=read)
-    def empty(look: Look, key: str, path: str) -> Response:
-        return Bedside(look).show(key, path)
+    def empty(look: Look, key: str, path: str, round: str = "") -> Response:
+        return Bedside(look).show(key, path, round=round)
 
     @router.api_route("/infant/{key}/{path}", methods=["POST"])
     def take(look: Look, key: str, path: str, given: Given) -> Response:

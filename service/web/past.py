@@ -25,7 +25,7 @@ from service.web.words import N_, _
 HAND: Final = "hand"
 """The feed that brings what was typed in here."""
 
-AGREED: Final = ("deferral", "hand_over", "closing", "reopening", "long_term")
+AGREED: Final = ("deferral", "booking", "hand_over", "closing", "reopening", "long_term")
 """Facts that somebody agreed upon: shown in a table of their own."""
 
 
@@ -246,6 +246,7 @@ LABELS: Final[Mapping[str, str]] = {
     "closing": N_("Course closed"),
     "reopening": N_("Course opened again"),
     "deferral": N_("Exam put off"),
+    "booking": N_("Exam booked"),
     "hand_over": N_("Hand-over"),
     "long_term": N_("Refraction and alignment"),
     "place": N_("Place"),
@@ -303,6 +304,12 @@ def say_fact(fact: Fact) -> tuple[str, str]:
             said = _("%(day)s: put off until %(until)s by %(ophthalmologist)s and %(neonatologist)s: %(reason)s",
                      day=value["on"], until=value["until"], ophthalmologist=value["ophthalmologist"],
                      neonatologist=value["neonatologist"], reason=value["reason"])  # fmt: skip
+        case "booking":
+            when = (
+                _("%(day)s at %(time)s", day=value["date"], time=value["time"]) if value.get("time") else value["date"]
+            )
+            more = "".join(f", {value[key]}" for key in ("place", "examiner") if value.get(key))
+            said = _("%(on)s: for %(when)s%(more)s (%(by)s)", on=value["on"], when=when, more=more, by=value["by"])
         case "hand_over":
             told = _("the parents were told") if value.get("parents_told") else _("not said that the parents were told")
             said = _("%(day)s: to %(to)s, next exam on %(date)s at %(place)s (%(by)s); %(told)s",

@@ -208,6 +208,22 @@ SHEETS: Final[Mapping[str, Sheet]] = {
             ),
         ),
         Sheet(
+            "book", "booking", "booking", N_("Book the exam"),
+            N_(
+                "A day, and if it is known a time, a place and who examines. The exam stays due as it was: a booking "
+                "clears nothing and moves no date."
+            ),
+            N_("The booking is saved. The exam stays due as it was."), "by",
+            (
+                _on(N_("Booked for"), "date"),
+                Field("time", N_("Time"), "time"),
+                Field("place", N_("Where?"), hint=N_("Only where it is not the usual place.")),
+                Field("examiner", N_("Who examines?"), autocomplete="name"),
+                _name("by", N_("Who books?")),
+                Field("on", N_("Day on which this was booked"), "day", required=True, rare=True),
+            ),
+        ),
+        Sheet(
             "long-term", "long-term", "long_term", N_("Refraction and alignment"),
             N_("The visit some months after discharge was held, or somebody has taken it over."),
             N_("The visit is saved."), "by",

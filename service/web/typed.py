@@ -19,7 +19,7 @@ from service.core.infant import Fact
 from service.errors import ConfigurationError
 from service.fhir.terms import AGENTS
 from service.web.sheets import EYE, Field, Sheet
-from service.web.words import _
+from service.web.words import N_, _
 
 Typed = Mapping[str, Sequence[str]]
 """Field name -> what was typed; a box that was not ticked is not there."""
@@ -144,9 +144,15 @@ def _judge_days(typed: Typed, now: datetime, born: date | None) -> dict[str, str
         problems["at"] = _("This time has not come yet.")
     for name in ("until", "date"):
         if on and (later := first(typed, name)) and later < on:
-            problems[name] = _("This is before the day of the decision.") if name == "until" else (
-                _("This is before the day of the hand-over."))  # fmt: skip
+            problems[name] = _(_TOO_EARLY["until" if name == "until" else "to" if "to" in typed else "booked"])
     return problems
+
+
+_TOO_EARLY: Final = {
+    "until": N_("This is before the day of the decision."),
+    "to": N_("This is before the day of the hand-over."),
+    "booked": N_("This is before the day on which it was booked."),
+}
 
 
 # --- eyes ----------------------------------------------------------------------------------------------------------

@@ -11,6 +11,7 @@ from typing import Final
 from markupsafe import Markup
 
 from service.core.ages import Gestation, format_age
+from service.core.course import Booking
 from service.core.decision import Ages, Decision, NextStep, Reason, Window, on_day
 from service.core.findings import SIDES
 from service.core.worklist import Entry, bucket
@@ -141,6 +142,16 @@ class Row:
     @property
     def window(self) -> Window:
         return self.entry.window
+
+    @property
+    def booked(self) -> str:
+        """What is booked ahead; "" when nothing is."""
+        return say_booked(self.decision, self.today)
+
+    @property
+    def booking_flags(self) -> tuple[str, ...]:
+        """What is wrong with the bookings: missed, or later than the window allows."""
+        return flag_bookings(self.decision, self.today)
 
     @property
     def place(self) -> tuple[str, ...]:
@@ -375,6 +386,43 @@ def say_put_off(decision: Decision, today: date) -> str:
     last = decision.deferrals[-1]
     times, day = say_times(len(decision.deferrals)), say_day(last.until, today)
     return _("Put off %(times)s, last until %(day)s: %(reason)s", times=times, day=day, reason=last.reason)
+
+
+def say_booking(booking: Booking, beside: date) -> str:
+    """`Tue 3 Jun at 09:30, eye clinic, Dr Reed`."""
+    day = say_day(booking.day, beside)
+    at = _("%(day)s at %(time)s", day=day, time=booking.time) if booking.time else day
+    return ", ".join(filter(None, [at, booking.place, booking.examiner]))
+
+
+def say_booked(decision: Decision, today: date) -> str:
+    """What is booked from today on: `Booked for Tue 3 Jun at 09:30`; "" when nothing is."""
+    ahead = [say_booking(each, today) for each in decision.bookings if each.day >= today]
+    return _("Booked for %(days)s", days="; ".join(ahead)) if ahead else ""
+
+
+def flag_bookings(decision: Decision, today: date) -> tuple[str, ...]:
+    """What is wrong with the bookings of an infant who is on the list: missed, or later than the window allows. Worked
+    out when it is shown: a day that has passed needs no new decision."""
+    window = decision.next.window
+    if window is None:
+        return ()
+    flags = []
+    for each in decision.bookings:
+        if each.day < today:
+            flags.append(
+                _("Missed: booked for %(day)s, and no exam is on record since", day=say_booking(each, today))
+            )  # fmt: skip
+        elif each.day > window.closes:
+            late = (each.day - window.closes).days
+            flags.append(
+                ngettext_(
+                    "Booked after the window closes: %(day)s is %(n)s day after the last day",
+                    "Booked after the window closes: %(day)s is %(n)s days after the last day",
+                    late, day=say_day(each.day, today),
+                )
+            )  # fmt: skip
+    return tuple(flags)
 
 
 def say_place(site_name: str, unit: str, bed: str) -> tuple[str, ...]:

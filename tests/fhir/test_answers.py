@@ -144,6 +144,12 @@ OTHERS = [
         {"on": "2031-06-09", "to": "t", "place": "p", "date": "2031-06-16", "by": "b", "parents_told": False},
         "hand_over",
     ),
+    ("booking", {"on": "2031-06-09", "date": "2031-06-09", "by": "b"}, "booking"),
+    (
+        "booking",
+        {"on": "2031-06-09", "date": "2031-06-16", "time": "09:30", "place": "p", "examiner": "e", "by": "b"},
+        "booking",
+    ),
     ("long-term", {"on": "2031-06-09", "by": "b", "where": "w"}, "long_term"),
 ]
 

@@ -163,6 +163,7 @@ def test_only_what_is_needed_is_required() -> None:
         "closing": ["on", "by", "why", "reopening.on", "reopening.by", "reopening.why"],
         "deferral": ["on", "until", "reason", "ophthalmologist", "neonatologist"],
         "hand-over": ["on", "to", "place", "date", "by"],
+        "booking": ["on", "date", "by"],
         "long-term": ["on", "by", "where"],
         "newborn": [],
     }
@@ -197,6 +198,10 @@ FULL: dict[str, dict[str, Any]] = {
     "hand-over": {
         "on": "2031-06-09", "to": "Fenwick", "place": "eye clinic", "date": "2031-06-16", "by": "Dr Reed",
         "parents_told": False,
+    },
+    "booking": {
+        "on": "2031-06-09", "date": "2031-06-16", "time": "09:30:00", "place": "eye clinic", "examiner": "Dr Reed",
+        "by": "Sister Lane",
     },
     "long-term": {"on": "2031-06-09", "by": "Dr Reed", "where": "Fenwick"},
     "newborn": {"gestational_age_at_birth": "25w3d", "birth_weight": 780, "risk_flags": ["sepsis", "transfusion"]},
@@ -294,5 +299,5 @@ def test_what_is_no_answer_is_refused_in_words_without_repeating_it(
 def test_every_form_has_a_fact_of_its_own() -> None:
     assert {form.id: form.fact for form in FORMS.values()} == {
         "eye-exam": "exam", "treatment": "treatment", "closing": "closing", "deferral": "deferral",
-        "hand-over": "hand_over", "long-term": "long_term", "newborn": "",
+        "hand-over": "hand_over", "booking": "booking", "long-term": "long_term", "newborn": "",
     }  # fmt: skip

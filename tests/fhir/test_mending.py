@@ -1,4 +1,4 @@
-"""Every trouble that a mapping can answer is found from what the readers really say, and an answer really answers it."""
+"""Every trouble that a mapping can answer is found from what readers really say, and an answer really answers it."""
 
 from __future__ import annotations
 
@@ -24,11 +24,15 @@ LOCAL = "urn:local"
 @pytest.fixture(scope="module")
 def site() -> Site:
     plain = {"id": "here", "name": "Here", "timezone": "Europe/Oslo", "policy": "aap-2018"}
-    codes = [
-        {"system": LOCAL, "code": "GA", "concept": "gestation"}, {"system": LOCAL, "code": "ZONE", "concept": "finding", "of": "zone"},
-        {"system": LOCAL, "code": "ROP", "concept": "finding"}, {"system": LOCAL, "code": "LASER", "concept": "treatment", "kind": "laser"},
-        {"system": LOCAL, "code": "BW", "concept": "birth_weight"}, {"system": LOCAL, "code": "SIDE", "concept": "finding", "of": "eyes"},
-    ]  # fmt: skip
+    said: list[dict[str, Any]] = [
+        {"code": "GA", "concept": "gestation"},
+        {"code": "ZONE", "concept": "finding", "of": "zone"},
+        {"code": "ROP", "concept": "finding"},
+        {"code": "LASER", "concept": "treatment", "kind": "laser"},
+        {"code": "BW", "concept": "birth_weight"},
+        {"code": "SIDE", "concept": "finding", "of": "eyes"},
+    ]
+    codes = [{"system": LOCAL, **each} for each in said]
     return parse_site({**plain, "code": codes}, "here.toml", load_standard(MAPPINGS / "_standard.toml"))
 
 
@@ -68,7 +72,9 @@ CASES: list[tuple[dict[str, Any], Trouble, str, str]] = [
         Trouble("code", LOCAL, "BW", "", "unit"), "g", "birth_weight",
     ),
     (
-        observation({"coding": [{"code": "8339-4", "display": "Birth weight"}]}, valueQuantity={"value": 900, "unit": "g"}),
+        observation(
+            {"coding": [{"code": "8339-4", "display": "Birth weight"}]}, valueQuantity={"value": 900, "unit": "g"}
+        ),
         Trouble("code", "", "8339-4", "Birth weight", "Observation"), "birth_weight", "birth_weight",
     ),
     (

@@ -40,6 +40,8 @@ STANDS_FOR: dict[str, list[str]] = {
     "path": list(SHEETS),
     "site": ["northbank"],
     "kind": ["family", "clinic"],
+    "day": ["2031-06-01", "2031-05-30", "2031-06-09"],
+    "ending": ["csv", "xlsx", "ics"],
     "/site/{id}": ["northbank", "eastmere"],
     "/people/{id}": [str(STAFF[0].id)],
     "/policies/{id}": ["aap-2018", "nigeria-group"],
