@@ -27,15 +27,19 @@ from service.feeds.rest_hook import NAME as HOOK
 from service.feeds.rest_hook import GroupCommit, Hook
 from service.feeds.subscription import Kept, keep_subscriptions
 from service.fhir.sites import Site, load_sites
-from service.flow import Clock, Flow
+from service.flow import Clock, Cursor, Flow
 from service.jobs import Jobs
+from service.mending import Mending
 from service.policies import FOLDER, VARIATIONS, load_document, load_policies
 from service.settings import Settings
 from service.store.database import Database, migrate
 from service.store.people import Person, is_anybody_registered
 from service.store.postgres import EmbeddedPostgres
+from service.web import downtime
 from service.web.application import build
 from service.web.door import is_safe
+from service.web.downtime import Copies
+from service.web.pages import Pages
 
 log = logging.getLogger(__name__)
 
@@ -68,7 +72,16 @@ class Service:
         """The jobs of this process, not started yet."""
         readable = frozenset(site.id for site in self.sites.values() if site.base_url)
         telling = frozenset(id for id in readable if self.sites[id].hook_secrets and self.settings.public_url)
-        return Jobs(self.flow, self.senders, self._catch_up, self.subscribe, readable, telling)
+        copies = self.copies()
+        return Jobs(
+            self.flow, self.senders, self._catch_up, self.subscribe, readable, telling,
+            copies.write if copies else None, downtime.EVERY,
+        )  # fmt: skip
+
+    def copies(self) -> Copies | None:
+        """The copies for downtime, where a folder is set for them."""
+        folder = self.settings.downtime
+        return Copies(self.flow, Pages(self.sites), folder) if folder else None
 
     def subscribe(self, site: str) -> list[Kept]:
         """Make, renew and repair the site's subscriptions at its own server."""
@@ -78,7 +91,10 @@ class Service:
         secret = self.settings.secret(here.hook_secrets[0])
         endpoint = f"{self.settings.url}/hooks/{site}/{HOOK}"
         header = (f"Authorization: Bearer {secret}",)
-        return keep_subscriptions(self.connect(here), here, endpoint, header, self.clock())
+        kept = keep_subscriptions(self.connect(here), here, endpoint, header, self.clock())
+        found = [{"type": each.criteria.partition("?")[0], "status": each.status} for each in kept]
+        Mending(self.flow).note(Cursor(site, "subscription", {"kept": found}))
+        return kept
 
     def _catch_up(self, site: str, cursor: Mapping[str, Any], whole: bool) -> Any:
         here = self.sites[site]
@@ -148,7 +164,12 @@ def running(service: Service, jobs: bool = True, invented: Sequence[Person] = ()
         writer = GroupCommit(service.flow, working.wake)
         writer.start()
         stack.callback(writer.stop)
-        web = build(service.flow, base_url=settings.public_url, invented=invented)
+        web = build(
+            service.flow,
+            base_url=settings.public_url,
+            invented=invented,
+            copies=service.copies(),
+        )
         hook = Hook(service.flow, writer, _hook_secrets(service), settings.max_body)
         application = Starlette(routes=[*hook.routes(), Mount("/", web)])
         config = uvicorn.Config(application, log_config=None, access_log=False, timeout_graceful_shutdown=5)

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import ExitStack
 from dataclasses import dataclass
 from datetime import date
 from functools import partial
@@ -15,10 +16,13 @@ from service.core.case import check_case, parse_case
 from service.core.policy import Policy
 from service.errors import ConfigurationError, RidgelineError, SiteError
 from service.fhir.examples import run_examples
+from service.fhir.mending import in_toml
 from service.fhir.sites import Site, load_site, load_standard
 from service.policies import FOLDER, VARIATIONS, read_policy, read_variation, variation_files
 from service.settings import Settings
-from service.store.database import pending
+from service.store.database import Database, pending
+from service.store.meanings import Given, beside_file, in_force
+from service.store.postgres import EmbeddedPostgres
 
 READ: Final = ("Patient", "Observation", "Encounter", "Location", "Procedure", "QuestionnaireResponse")
 """What we would like to read at a site."""
@@ -100,12 +104,14 @@ def check_everything(
         if not policies:
             yield _wrong("RIDGELINE_POLICIES", f"there is no usable policy edition in {folder}")
         yield from _check_settings(settings)
+    given = _meanings(settings)
     for path, here, problem in _read_sites(settings.mappings):
         if site in (None, path.stem):
             if here is None:
                 yield _wrong(path.stem, problem)
             else:
                 yield from _check_site(here, policies, settings, today)
+                yield from _check_meanings(here, given.get(here.id, ()))
                 if live:
                     yield from _ask_server(here, connect)
 
@@ -196,6 +202,40 @@ def _check_site(site: Site, policies: Mapping[str, Policy], settings: Settings, 
         yield _fine(site.id, "its server cannot tell us anything: the file names no hook secret")
     if site.base_url is None and site.publish.channels:
         yield _wrong(site.id, f"publishes through {', '.join(site.publish.channels)} but its file names no server")
+
+
+def _meanings(settings: Settings) -> dict[str, list[Given]]:
+    """The meanings in force at each site, where there is a database of the newest schema to ask."""
+    with ExitStack() as stack:
+        url, folder = settings.database_url, settings.data / "postgres"
+        if url is None:
+            if not folder.is_dir():
+                return {}
+            url = stack.enter_context(EmbeddedPostgres()).start(folder)
+        try:
+            if pending(url):
+                return {}
+        except ConfigurationError:
+            return {}  # said already
+        database = Database(url)
+        stack.callback(database.close)
+        with database.transaction() as connection:
+            return {id: in_force(connection, id) for id in (path.stem for path in settings.mappings.glob("*.toml"))}
+
+
+def _check_meanings(site: Site, given: Sequence[Given]) -> Iterator[Finding]:
+    """Which meanings live in the database only, as lines for the site's file."""
+    for each in given:
+        on = each.at.astimezone(site.timezone).date()
+        what = f"what {each.meaning.code!r} means was given by {each.by} on {on}"
+        lines = " ".join(in_toml(each.meaning.section, each.meaning.table).split("\n"))
+        match beside_file(site, each.meaning):
+            case "adds":
+                yield _fine(site.id, f"{what} and lives in the database only; for the file: {lines}")
+            case "same":
+                yield _fine(site.id, f"{what}; the file says the same, so it can be withdrawn on the page Feeds")
+            case _:
+                yield _wrong(site.id, f"{what}, cannot be read any more and does not count: {lines}")
 
 
 def _ask_server(site: Site, connect: Callable[[Site], FhirClient]) -> Iterator[Finding]:

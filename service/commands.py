@@ -276,8 +276,9 @@ def people(options: argparse.Namespace) -> int:
 
 def worklist(options: argparse.Namespace) -> int:
     """The ranked list."""
-    from service.printed import CSV_HEADINGS, draw_worklist, list_cells
+    from service.printed import draw_worklist
     from service.web.api import CAUTION, list_json
+    from service.web.exports import HEADINGS, list_cells
     from service.web.pages import Pages
 
     with _service(options, existing=True) as service:
@@ -291,7 +292,7 @@ def worklist(options: argparse.Namespace) -> int:
         if options.json:
             _print_json(list_json(entries, today, service.sites))
         elif options.csv:
-            sys.stdout.write(write_csv(CSV_HEADINGS, list_cells(entries, today, names)))
+            sys.stdout.write(write_csv(HEADINGS, list_cells(entries, today, names)))
         elif options.html:
             page = Pages(service.sites).worklist(
                 entries, today.__getitem__, service.clock(), census=flow.census(options.site),

@@ -11,8 +11,8 @@ from __future__ import annotations
 import logging
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from copy import copy
-from dataclasses import dataclass, replace
-from datetime import UTC, date, datetime
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, time
 from typing import Any, Final
 from uuid import UUID, uuid5
 
@@ -24,7 +24,7 @@ from service.core import ledger, worklist
 from service.core.decision import Decision, decide, from_json, on_day, to_json
 from service.core.findings import Treatment
 from service.core.impact import Impact, compare
-from service.core.infant import Fact, Infant, Reading, Rejection, Version, newest, standing
+from service.core.infant import Fact, Infant, Reading
 from service.core.policy import Policy
 from service.core.whereabouts import locate, places
 from service.core.worklist import Entry
@@ -35,11 +35,12 @@ from service.figures import Figures
 from service.policies import load_document
 from service.recall import InfantView as InfantView
 from service.recall import in_batches, take_together
-from service.store import arrivals, cursors, facts, infants, lookup, meanings, names, outbox
+from service.store import arrivals, cursors, facts, infants, lookup, names, outbox, rejections
 from service.store.arrivals import Arrival, Kept
+from service.store.cursors import Cursor as Cursor
 from service.store.database import Database
 from service.store.editions import Activation, Editions
-from service.store.meanings import Given, Mapped, Mappings, Meaning
+from service.store.meanings import Mapped, Mappings
 
 log = logging.getLogger(__name__)
 
@@ -52,14 +53,7 @@ _KEYS: Final = UUID("3c7a7c1e-8a67-5c55-8a0b-5d6f2f1b9d10")
 _CALENDAR: Final = "calendar"
 """The feed that brings the days: its cursor is the last day that was decided at a site."""
 
-
 ONLY_LOOKS: Final = "your role looks and enters nothing; ask somebody of the unit or the ophthalmologist"
-_ADULT: Final = "this is the record of somebody who was not a newborn when first named, and it names no infant"
-"""Why a birth weight on an adult's record is refused: by the decision, not by the reading."""
-
-_REPLAY: Final = "replay"
-"""The feed that brings what is stored already: its cursor says up to which mapping somebody asked for it, and who."""
-
 _NEVER_TRACKED: Final = ("fetus", "older", "unborn-or-empty")
 
 
@@ -71,28 +65,6 @@ class Receipt:
     digested: bool
     facts: int = 0
     rejections: int = 0
-
-
-@dataclass(frozen=True, slots=True)
-class Cursor:
-    """How far a feed has come at a site, in the feed's own words."""
-
-    site: str
-    feed: str
-    value: Mapping[str, Any]
-
-
-@dataclass(frozen=True, slots=True)
-class Weighed:
-    """What a meaning would do to some arrivals: how many were read again, how many of them would say something they did
-    not, how many rejections it would answer, leave, and add, and about whom something else would be decided."""
-
-    arrivals: int
-    speaking: int
-    answered: int
-    left: int
-    refused: int
-    changes: tuple[infants.Change, ...]
 
 
 def infant_key(site: str, patient: str) -> UUID:
@@ -164,7 +136,7 @@ class Flow:
                 cursors.keep(connection, cursor.site, cursor.feed, cursor.value, now)
             receipts = self._digest_apart(connection, mapped, kept, now)
             waiting = {receipt.arrival for receipt in receipts if not receipt.digested}
-            self._note(connection, "change", [(each.arrival.site, None) for each in kept if each.id in waiting])
+            self.witnessed(connection, "change", [(each.arrival.site, None) for each in kept if each.id in waiting])
             return receipts
 
     def try_out(self, arrival: Arrival, key: str) -> InfantView:
@@ -182,112 +154,6 @@ class Flow:
             tried.rollback()
         return seen
 
-    # --- what codes mean, and reading again ------------------------------------------------------------------------
-
-    def mapped(self, site: str) -> Mapped:
-        """The site as it is read now: its file and the meanings in force. Raises NotFound."""
-        with self.database.transaction() as connection:
-            return meanings.current(connection, self.site(site))
-
-    def meanings(self, site: str) -> list[Given]:
-        """Every meaning ever given at a site, in that order. Raises NotFound."""
-        with self.database.transaction() as connection:
-            return meanings.ever(connection, self.site(site).id)
-
-    def weigh_meaning(self, site: str, meaning: Meaning, came: Collection[int]) -> Weighed:
-        """What would follow if the meaning were given and these arrivals were read again. Takes the whole way that
-        `give_meaning` takes, and takes it back. Raises NotFound, and ConfigurationError for what is no meaning."""
-        here = self.site(site)
-        with self.database.transaction() as connection:
-            self.database.lock_sites(connection, [site])
-            now = self.clock()
-            tried = connection.begin_nested()
-            last = infants.last_decision(connection, site)
-            open_before = facts.current_of_arrivals(connection, site, came)
-            meanings.give(connection, site, meaning, "-", now)
-            mapped = self.mappings.trying(connection, here, now)
-            receipts = self._read_again(connection, mapped, arrivals.with_ids(connection, site, came), now)
-            open_after = facts.current_of_arrivals(connection, site, came)
-            changes = tuple(infants.decided_since(connection, site, last))
-            tried.rollback()
-        return Weighed(
-            arrivals=len(receipts), speaking=sum(receipt.facts > 0 for receipt in receipts),
-            answered=len(open_before - open_after), left=len(open_before & open_after),
-            refused=len(open_after - open_before), changes=changes,
-        )  # fmt: skip
-
-    def give_meaning(self, site: str, meaning: Meaning, by: str, came: Collection[int]) -> list[Receipt]:
-        """Say in somebody's name what a code, an answer or a unit word means at the site from now on; read these
-        arrivals again at once, and ask for everything else to be. Raises NotFound, NotUnderstood without a name, and
-        ConfigurationError for what is no meaning."""
-        here, who = self.site(site), _somebody(by)
-        with self.database.transaction() as connection:
-            self.database.lock_sites(connection, [site])
-            now = self.clock()
-            id = meanings.give(connection, site, meaning, who, now)
-            mapped = self.mappings.of(connection, here, now, anew=True)
-            log.info("%s: meaning %d was given", site, id)
-            cursors.keep(connection, site, _REPLAY, {"mapping": mapped.number, "by": who}, now)
-            return self._read_again(connection, mapped, arrivals.with_ids(connection, site, came), now)
-
-    def withdraw_meaning(self, site: str, id: int, by: str) -> None:
-        """Let a meaning count no more, and ask for everything to be read again without it. Raises NotFound, also where
-        it does not count, and NotUnderstood without a name."""
-        here, who = self.site(site), _somebody(by)
-        with self.database.transaction() as connection:
-            self.database.lock_sites(connection, [site])
-            now = self.clock()
-            if not meanings.withdraw(connection, site, id, who, now):
-                raise NotFound("there is no such meaning in force")
-            mapped = self.mappings.of(connection, here, now, anew=True)
-            cursors.keep(connection, site, _REPLAY, {"mapping": mapped.number, "by": who}, now)
-
-    def ask_replay(self, site: str, by: str) -> int:
-        """Ask for everything last read under an earlier mapping to be read again; how much there is. A job does it.
-        Raises NotFound, and NotUnderstood without a name."""
-        here, who = self.site(site), _somebody(by)
-        with self.database.transaction() as connection:
-            self.database.lock_sites(connection, [site])
-            now = self.clock()
-            number = self.mappings.of(connection, here, now).number
-            cursors.keep(connection, site, _REPLAY, {"mapping": number, "by": who}, now)
-            return arrivals.count_read_otherwise(connection, site, number)
-
-    def unread_since(self, site: str) -> int:
-        """How many arrivals were last read under an earlier mapping than that of now: its file has changed since, or a
-        meaning was given or withdrawn. Raises NotFound."""
-        here = self.site(site)
-        with self.database.transaction() as connection:
-            return arrivals.count_read_otherwise(connection, site, meanings.current(connection, here).number)
-
-    def to_replay(self) -> list[str]:
-        """The sites where somebody asked for arrivals to be read again, and some are left."""
-        with self.database.transaction() as connection:
-            asked = cursors.of_feed(connection, _REPLAY)
-            return [
-                site
-                for site in self.sites
-                if site in asked and arrivals.any_read_otherwise(connection, site, int(asked[site]["mapping"]))
-            ]
-
-    def replay(self, site: str, limit: int = 200) -> list[Receipt]:
-        """Read the oldest arrivals that were last read under an earlier mapping again, in one transaction. What they say
-        now takes the place of what they were read to say; what has been said to other systems is said again only where
-        a decision changes. Empty when nothing is left. Raises NotFound."""
-        here = self.site(site)
-        with self.database.transaction() as connection:
-            self.database.lock_sites(connection, [site])
-            now = self.clock()
-            mapped = self.mappings.of(connection, here, now)
-            left = arrivals.read_otherwise(connection, site, mapped.number, limit)
-            return self._read_again(connection, mapped, left, now)
-
-    def _read_again(self, connection: Connection, mapped: Mapped, kept: Sequence[Kept], now: datetime) -> list[Receipt]:
-        receipts = self._digest_apart(connection, {mapped.site.id: mapped}, kept, now)
-        done = [receipt.arrival for receipt in receipts if receipt.digested]
-        arrivals.mark_read(connection, mapped.site.id, done, mapped.number)
-        return receipts
-
     def cursor(self, site: str, feed: str) -> Cursor:
         """How far a feed has come."""
         with self.database.transaction() as connection:
@@ -304,6 +170,13 @@ class Flow:
             done = [receipt.arrival for receipt in receipts if receipt.digested]
             arrivals.mark_digested(connection, site, done, now, mapped[site].number)
             return receipts
+
+    def read_again(self, connection: Connection, mapped: Mapped, kept: Sequence[Kept], now: datetime) -> list[Receipt]:
+        """Digest arrivals that were digested before, under a site's mapping; hold the site's lock."""
+        receipts = self._digest_apart(connection, {mapped.site.id: mapped}, kept, now)
+        done = [receipt.arrival for receipt in receipts if receipt.digested]
+        arrivals.mark_read(connection, mapped.site.id, done, mapped.number)
+        return receipts
 
     def _mapped(self, connection: Connection, sites: Iterable[str], now: datetime) -> dict[str, Mapped]:
         return {site: self.mappings.of(connection, self.sites[site], now) for site in sites}
@@ -353,7 +226,7 @@ class Flow:
             said.extend((arrival, fact) for fact in new)
             read.append((arrival, reading))
         facts.append(connection, site.id, said, now)
-        refused = self._refuse(connection, site, read, before, now)
+        refused = rejections.settle(connection, site.id, read, before, now)
         touched = {fact.patient for _, fact in said if fact.patient}
         if any(fact.name == "place" for _, fact in said):
             touched.update(infants.patients(connection, site.id))
@@ -368,40 +241,6 @@ class Flow:
             )
             for each in batch
         ]
-
-    def _refuse(
-        self, connection: Connection, site: Site, read: Sequence[tuple[int, Reading]],
-        known: Mapping[str, Sequence[Fact]], now: datetime,
-    ) -> list[int]:  # fmt: skip
-        """Keep what could not be read, and take off what has been answered by a newer version of the same resource or
-        by a later reading of the same version. The arrivals of what is new."""
-        latest = {resource: standing({fact.version for fact in told})[-1] for resource, told in known.items() if told}
-        kept = facts.kept_rejections(connection, site.id, known)
-        marks = {_mark(row.resource, row.version_label, row): row for row in kept if row.superseded_at is None}
-        outdated = {
-            _mark(row.resource, row.version_label, row)
-            for row in kept
-            if _outdated(row.resource, row.version_label, latest)
-        }
-        new: list[tuple[int, Version, Rejection, bool]] = []
-        seen = marks.keys() | outdated
-        for arrival, reading in read:
-            label = reading.version.label
-            for rejection in reading.rejections:
-                mark = _mark(reading.resource, label, rejection)
-                if mark not in seen:
-                    seen.add(mark)
-                    old = _outdated(reading.resource, label, latest)
-                    new.append((arrival, reading.version, replace(rejection, resource=reading.resource), old))
-        facts.reject(connection, site.id, new, now)
-        again = {(reading.resource, reading.version.label): reading for _, reading in read}
-        answered = [
-            row.id
-            for mark, row in marks.items()
-            if mark in outdated or _answered(row, again.get((row.resource, row.version_label)))
-        ]
-        facts.supersede(connection, site.id, answered, now)
-        return [arrival for arrival, *_ in new]
 
     # --- decide ----------------------------------------------------------------------------------------------------
 
@@ -423,7 +262,7 @@ class Flow:
         day = self.today(site)
         with self.database.transaction() as connection:
             now = self.editions.on(connection, here, day)
-            self._note(connection, "list", [(here.id, None)])
+            self.witnessed(connection, "list", [(here.id, None)])
             return recall.weigh(connection, here, now, policy or self.policies[here.policy], day)
 
     def activate(self, site: str, by: str) -> int:
@@ -497,7 +336,7 @@ class Flow:
             if row is not None or (decision.closed_by not in _NEVER_TRACKED and person.root == patient):
                 decided.append((person.infant, decision))
             elif decision.closed_by == "older" and arrival is not None:
-                self._refuse_adult(connection, site, person.facts, arrival, now)
+                rejections.refuse_adult(connection, site.id, person.facts, arrival, now)
 
         new = [d for _, d in decided if d.patient not in rows or _changes(rows[d.patient].body, d)]
         ids = dict(zip((d.patient for d in new), infants.decide(connection, site.id, new, now), strict=True))
@@ -507,15 +346,10 @@ class Flow:
         infants.put(
             connection,
             [
-                {
-                    "site": site.id, "patient": infant.patient, "key": infant_key(site.id, infant.patient),
-                    "known_since": infant.known_since, "first_seen": now, "changed_at": now,
-                    "decision": ids.get(infant.patient) or rows[infant.patient].decision,
-                    **infants.judgement(decision),
-                    "name": infant.name, "identifier": infant.identifier,
-                    "unit": where[infant.patient][0], "bed": where[infant.patient][1],
-                    "left_hospital": infant.in_hospital is False,
-                }
+                infants.row_of(
+                    site.id, infant, infant_key(site.id, infant.patient), where[infant.patient], decision,
+                    ids.get(infant.patient) or rows[infant.patient].decision, now,
+                )
                 for infant, decision in decided
             ],
         )  # fmt: skip
@@ -525,23 +359,8 @@ class Flow:
             now,
         )  # fmt: skip
         changed = {d.patient for d in new} if arrival is None else {infant.patient for infant, _ in decided}
-        self._note(connection, "change", [(site.id, infant_key(site.id, patient)) for patient in sorted(changed)])
+        self.witnessed(connection, "change", [(site.id, infant_key(site.id, patient)) for patient in sorted(changed)])
         return sum(d.patient not in rows or bool(compare(from_json(rows[d.patient].body), d)) for d in new)
-
-    def _refuse_adult(
-        self, connection: Connection, site: Site, said: Iterable[Fact], arrival: int, now: datetime
-    ) -> None:
-        """A birth weight or gestational age on the record of somebody who is no newborn, naming no infant."""
-        current, _ = newest(said)
-        wrong = [fact for fact in current if fact.name in ("birth_weight", "gestation")]
-        kept = facts.kept_rejections(connection, site.id, {fact.resource for fact in wrong})
-        seen = {(row.resource, row.version_label, row.path, row.reason) for row in kept}
-        refused = []
-        for fact in wrong:
-            if (fact.resource, fact.version.label, "Observation.subject", _ADULT) not in seen:
-                rejection = Rejection(fact.resource, "Observation.subject", _ADULT, "", fact.name)
-                refused.append((arrival, fact.version, rejection, False))
-        facts.reject(connection, site.id, refused, now)
 
     def publish(self, site: str, senders: Mapping[str, announce.Sender], limit: int = 100) -> announce.Sent:
         """Send what is due at the site through its channels: name -> sender."""
@@ -587,8 +406,20 @@ class Flow:
                     entries += recall.list_then(connection, each, day, known_at)
                 else:
                     entries += recall.list_now(connection, each, day)
-            self._note(connection, "list", [(each.id, None) for each in here])
+            self.witnessed(connection, "list", [(each.id, None) for each in here])
         return worklist.rank(entries, days.__getitem__)
+
+    def round(self, site: str, day: date) -> list[tuple[Entry, bool]]:
+        """Everybody at a site for whom something is to come as a day begins, ranked, each with whether an exam of that
+        very day is on record. Raises NotFound."""
+        here, now = self.site(site), self.clock()
+        with self.database.transaction() as connection:
+            policy = self.editions.on(connection, here, day)
+            before = datetime.combine(day, time(), here.timezone)
+            found = recall.round_on(connection, here, policy, day, self._day(here, now), before)
+            self.witnessed(connection, "list", [(site, None)])
+        held = {entry.key: done for entry, done in found}
+        return [(entry, held[entry.key]) for entry in worklist.rank((e for e, _ in found), lambda _: day)]
 
     def treatments(self, entries: Iterable[Entry]) -> dict[str, tuple[Treatment, ...]]:
         """What was done to the eyes of those on a list whose last decision says that something was, by key."""
@@ -605,7 +436,7 @@ class Flow:
         zone), decided anew from what was known. Raises NotFound, also where nobody knew of it at the instant."""
         with self.database.transaction() as connection:
             seen = recall.see(connection, self.sites, self.editions, key, self.clock(), as_of, known_at)
-            self._note(connection, "infant", [(seen.site.id, UUID(seen.key))])
+            self.witnessed(connection, "infant", [(seen.site.id, UUID(seen.key))])
         return seen
 
     def find(self, patient: str, site: str | None = None) -> list[tuple[str, str]]:
@@ -621,24 +452,24 @@ class Flow:
             self.site(site)
         with self.database.transaction() as connection:
             shown = [each for each in self.sites if site in (None, each)]
-            self._note(connection, "list", [(each, None) for each in shown])
+            self.witnessed(connection, "list", [(each, None) for each in shown])
             return [
                 {**recall.rejection(row), "original": arrivals.body_of(connection, row.site, row.arrival)}
-                for row in facts.current_rejections(connection, site)
+                for row in rejections.current(connection, site)
                 if row.site in self.sites
             ]
 
     def unread(self, site: str | None = None) -> int:
         """How many things could not be read and have not been answered by a newer version."""
         with self.database.transaction() as connection:
-            return facts.count_rejections(connection, [self.site(site).id] if site is not None else list(self.sites))
+            return rejections.count(connection, [self.site(site).id] if site is not None else list(self.sites))
 
     def search(self, said: str, limit: int = 50) -> list[recall.Found]:
         """Infants on the list and off it whose name, number or bed begins with every word of what was typed, those on
         the list first; at most `limit`."""
         with self.database.transaction() as connection:
             found = [recall.found(row) for row in lookup.search(connection, sorted(self.sites), said, limit)]
-            self._note(connection, "list", [(id, None) for id in sorted({each.site for each in found})])
+            self.witnessed(connection, "list", [(id, None) for id in sorted({each.site for each in found})])
         return found
 
     def last_heard(self, but: str) -> dict[str, datetime | None]:
@@ -680,7 +511,8 @@ class Flow:
         with self.database.transaction() as connection:
             return infants.high_water(connection, sorted(self.sites))
 
-    def _note(self, connection: Connection, kind: str, about: Sequence[tuple[str, UUID | None]]) -> None:
+    def witnessed(self, connection: Connection, kind: str, about: Sequence[tuple[str, UUID | None]]) -> None:
+        """Tell whoever writes down what is shown and changed."""
         if self._witness is not None and about:
             self._witness(connection, kind, about)
 
@@ -692,31 +524,6 @@ class Flow:
 def _changes(before: Mapping[str, Any] | None, decision: Decision) -> bool:
     """Whether the decision says anything new; the ages of the day alone do not."""
     return before is None or to_json(on_day(from_json(before), decision.as_of)) != to_json(decision)
-
-
-def _outdated(resource: str, label: str, latest: Mapping[str, Version]) -> bool:
-    """Whether a newer version of the resource is known. What has no id of its own is never answered by another."""
-    return "/" in resource and resource in latest and latest[resource].label != label
-
-
-def _somebody(by: str) -> str:
-    if not by.strip():
-        raise NotUnderstood("what a code means is said by somebody: say who")
-    return " ".join(by.split())[:200]
-
-
-def _mark(resource: str, label: str, rejection: Any) -> tuple[str, str, str, str]:
-    """What makes a rejection the same one, whenever it is made."""
-    return resource, label, rejection.path, rejection.reason
-
-
-def _answered(row: Any, reading: Reading | None) -> bool:
-    """Whether a later reading of the same version finds nothing wrong any more where this rejection did."""
-    if reading is None or reading.version.reading <= row.version_reading:
-        return False
-    if row.reason == _ADULT and row.about in {fact.name for fact in reading.facts}:
-        return False
-    return (row.path, row.reason) not in {(each.path, each.reason) for each in reading.rejections}
 
 
 def _instant(moment: datetime) -> str:

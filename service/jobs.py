@@ -28,6 +28,7 @@ from procrastinate.jobs import DeleteJobCondition
 from service.announce import Sender
 from service.errors import RidgelineError
 from service.flow import Cursor, Flow
+from service.mending import Mending
 from service.store.arrivals import Arrival
 
 log = logging.getLogger(__name__)
@@ -51,14 +52,17 @@ Catch = Callable[[str, Mapping[str, Any], bool], Any]
 
 class Jobs:
     """The jobs of one process. `senders` are the channels by name; `catch_up` reads the server of a `readable` site;
-    `renew` keeps the subscriptions of a `telling` one alive."""
+    `renew` keeps the subscriptions of a `telling` one alive; `copy` writes this host's copies for downtime, each
+    `copy_every`: they are files, so it is no job that another host could take."""
 
     def __init__(
         self, flow: Flow, senders: Mapping[str, Sender], catch_up: Catch, renew: Callable[[str], object],
-        readable: frozenset[str], telling: frozenset[str],
+        readable: frozenset[str], telling: frozenset[str], copy: Callable[[], object] | None = None,
+        copy_every: timedelta = timedelta(minutes=5),
     ) -> None:  # fmt: skip
         self._flow, self._senders, self._catch_up, self._renew = flow, senders, catch_up, renew
-        self._readable, self._telling = readable, telling
+        self._readable, self._telling, self._copy, self._copy_every = readable, telling, copy, copy_every
+        self._mending = Mending(flow)
         conninfo = flow.database.conninfo
         self._deferring = App(connector=SyncPsycopgConnector(conninfo=conninfo, min_size=1, max_size=2))
         self._working = App(connector=PsycopgConnector(conninfo=conninfo, min_size=1, max_size=CONCURRENCY + 3))
@@ -106,7 +110,7 @@ class Jobs:
             if not alone:
                 return
             again = 0
-            while receipts := self._flow.replay(site):
+            while receipts := self._mending.replay(site):
                 again += sum(receipt.digested for receipt in receipts)
                 if self._asked_to_stop.is_set():
                     break
@@ -123,8 +127,11 @@ class Jobs:
                 for batch in self._catch_up(site, cursor, whole):
                     came = [Arrival(site, "poll", batch.body)] if batch.body is not None else []
                     self._flow.accept(came, Cursor(site, "poll", batch.cursor))
+                problem = ""
             except RidgelineError as error:  # the server is down or refuses: the next schedule comes
-                log.warning("reading up %s: %s", site, error)
+                problem = str(error)
+                log.warning("reading up %s: %s", site, problem)
+            self._mending.note(Cursor(site, "reading", {"problem": problem}))
         self.wake({site: False})
 
     def renew(self, site: str) -> None:
@@ -133,6 +140,7 @@ class Jobs:
             self._renew(site)
         except RidgelineError as error:  # tomorrow again; meanwhile the server is read on its schedule
             log.warning("renewing the subscriptions at %s: %s", site, error)
+            self._mending.note(Cursor(site, "subscription", {"problem": str(error)}))
 
     def reassess(self, site: str) -> None:
         """Decide what the day that has begun changes, and after a start what another edition does; then
@@ -163,7 +171,7 @@ class Jobs:
                 self._defer("publish", site)
             if to_digest:
                 self._defer("digest", site)
-        for site in self._flow.to_replay():
+        for site in self._mending.asked():
             self._defer("replay", site)
 
     def _defer(self, name: str, site: str, **arguments: Any) -> None:
@@ -187,6 +195,9 @@ class Jobs:
             self._defer("reassess", site)  # a start often follows a change
         self._tick()  # at once; a job for it, taken off the list once it has run, would race with a stop
         self._ticker.add_job(self._tick, IntervalTrigger(seconds=TICK))
+        if self._copy is not None:
+            self._copy()
+            self._ticker.add_job(self._copy, IntervalTrigger(seconds=self._copy_every.total_seconds()))
         for site in sorted(self._readable):
             zone = self._flow.sites[site].timezone
             self._ticker.add_job(

@@ -1,22 +1,15 @@
-"""The worklist as text for a terminal, and as cells for a spreadsheet."""
+"""The worklist as text for a terminal."""
 
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from datetime import date
-from typing import Final
 
 from service.core.decision import Decision, NextStep, on_day
-from service.core.worklist import Entry, days_over
+from service.core.worklist import Entry
 from service.terminal import clean, draw_table, width_of
 from service.web.view import describe, say_task
-
-CSV_HEADINGS: Final = (
-    "rank", "site", "unit", "bed", "name", "identifier", "standing", "task", "opens", "due", "closes", "days_over",
-    "gestational_age_at_birth", "birth_weight_g", "postnatal_days", "postmenstrual_age", "left_hospital", "policy",
-    "rule", "reason", "source", "flags", "clock_runs_out", "eye", "also", "exams", "treatments",
-)  # fmt: skip
 
 
 def draw_worklist(
@@ -88,21 +81,3 @@ def _beside(decision: Decision, today: date) -> str:
         if step.window is not None
     ]
     return f". Also: {'; '.join(said)}" if said else ""
-
-
-def list_cells(
-    entries: Iterable[Entry], today: Mapping[str, date], site_names: Mapping[str, str]
-) -> Iterable[Sequence[str | int | None]]:
-    """The cells of the list under CSV_HEADINGS."""
-    for rank, entry in enumerate(entries, start=1):
-        day, decision, window = today[entry.site], entry.decision, entry.window
-        row, ages = describe(entry, day, site_names[entry.site]), on_day(entry.decision, day).ages
-        yield (
-            rank, entry.site, entry.unit, entry.bed, entry.name, entry.identifier, row.standing, row.task,
-            window.opens.isoformat(), window.due.isoformat(), window.closes.isoformat(), days_over(entry, day),
-            ages.gestation, decision.birth_weight, ages.postnatal_days, ages.postmenstrual,
-            "yes" if entry.left_hospital else "no", f"{decision.policy} revision {decision.revision}",
-            decision.next.reason.rule, decision.next.reason.text, decision.next.reason.cite, "; ".join(decision.flags),
-            decision.next.by, decision.next.eye, "; ".join(step.kind for step in decision.also), decision.exams,
-            decision.treatments,
-        )  # fmt: skip

@@ -26,7 +26,7 @@ from service.core.whereabouts import locate, places
 from service.core.worklist import Entry
 from service.errors import NotFound
 from service.fhir.sites import Site
-from service.store import facts, infants, names
+from service.store import facts, infants, names, rejections
 from service.store.editions import Editions
 from service.store.names import Names
 
@@ -172,6 +172,29 @@ def list_on(
     return found
 
 
+def round_on(
+    connection: Connection, site: Site, policy: Policy, day: date, today: date, since: datetime
+) -> list[tuple[Entry, bool]]:
+    """Everybody for whom something is to come as a day begins, and whether an exam of that very day is on record by
+    now: the round of a day asks the same infants in the same order while its exams are typed in. `since` is any instant
+    before which nobody can have recorded an exam of the day."""
+    if day < today:
+        rows = infants.known(connection, site.id, day)
+        now: list[Entry] = []
+    else:
+        rows = infants.examined(connection, site.id, day, since)
+        now = [entry for entry in list_now(connection, site, day) if entry.patient not in rows]
+    where = places(facts.places(connection, site.id)) if rows else {}
+    found = [(entry, False) for entry in now]
+    for person in people(connection, site, rows):
+        decision = decide(person.infant, policy, day, person.course.as_began(day))
+        if decision.next.window is not None:
+            place = locate(person.infant, where, site.unit_for)
+            held = any(exam.on == day for exam in person.course.exams)
+            found.append((_entry(site, str(rows[person.patient].key), person.infant, place, decision), held))
+    return found
+
+
 def _entry(site: Site, key: str, infant: Infant, where: tuple[str, str], decision: Decision) -> Entry:
     return Entry(
         site=site.id, key=key, patient=infant.patient, name=infant.name, identifier=infant.identifier, unit=where[0],
@@ -224,7 +247,7 @@ def see(
         facts=person.facts,
         current=(*current, *earlier),
         rejections=tuple(
-            rejection(each) for each in facts.current_rejections(connection, site.id, members, known_at)
+            rejection(each) for each in rejections.current(connection, site.id, members, known_at)
         ),
         history=tuple(
             (each.decided_at, from_json(each.body))

@@ -7,6 +7,7 @@ RIDGELINE_POLICIES       folder of policy editions (default: the ones that come 
 RIDGELINE_HOST, _PORT    where to listen (default 127.0.0.1, 8321)
 RIDGELINE_PUBLIC_URL     how sites' servers reach this service, for subscriptions and links
 RIDGELINE_MAX_BODY       largest body a hook takes, in bytes (default 16 MiB)
+RIDGELINE_DOWNTIME       folder for copies of the lists and of today's round sheets, for when there is no server
 RIDGELINE_OPEN           "1": listen beyond this machine while nobody is registered; something in front must guard it
 ...                      and the variables that site files name for their secrets
 """
@@ -39,6 +40,7 @@ class Settings:
     public_url: str | None = None
     max_body: int = DEFAULT_MAX_BODY
     open: bool = False
+    downtime: Path | None = None
     secrets: Mapping[str, str] = field(default_factory=dict, repr=False)
     """The environment, for the variables that site files name."""
 
@@ -89,6 +91,7 @@ def read_settings(environment: Mapping[str, str] | None = None) -> Settings:
         public_url=env.get("RIDGELINE_PUBLIC_URL") or None,
         max_body=_number(env, "RIDGELINE_MAX_BODY", DEFAULT_MAX_BODY, 1 << 31),
         open=env.get("RIDGELINE_OPEN") == "1",
+        downtime=Path(env["RIDGELINE_DOWNTIME"]) if env.get("RIDGELINE_DOWNTIME") else None,
         secrets=env,
     )
 

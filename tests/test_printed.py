@@ -10,7 +10,8 @@ from steps import CLOCK, TYPE_1, asking, of_kind
 from service.core.decision import Decision, Window
 from service.core.worklist import Entry
 from service.fhir.step import KINDS
-from service.printed import CSV_HEADINGS, draw_worklist, list_cells
+from service.printed import draw_worklist
+from service.web.exports import HEADINGS, list_cells
 
 TODAY = {"larkfield": date(2031, 6, 9)}
 NAMES = {"larkfield": "Larkfield"}
@@ -39,7 +40,7 @@ def test_a_clock_is_said_to_the_minute_and_what_stands_beside_it(width: int) -> 
     treat = of_kind("treatment", TYPE_1, Window(day, day, day), eye="right", by=CLOCK)
     again = of_kind("repeat-exam", eye="left")
     (cells,) = list_cells([entry(asking(treat, again, of_kind("hand-over"), exams=3, treatments=1))], TODAY, NAMES)
-    row = dict(zip(CSV_HEADINGS, cells, strict=True))
+    row = dict(zip(HEADINGS, cells, strict=True))
     assert (row["clock_runs_out"], row["eye"], row["exams"], row["treatments"]) == (CLOCK, "right", 3, 1)
     assert row["also"] == "repeat-exam; hand-over"
     flat = " ".join(draw_worklist([entry(asking(treat, again, exams=3))], TODAY, NAMES, width).split())

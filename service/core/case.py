@@ -27,6 +27,7 @@ The same format serves a policy's own `[[example]]` tables, the test suite and `
 
     [[example.deferral]]                              # on, until, reason, ophthalmologist, neonatologist
     [[example.hand_over]]                             # on, to, place, appointment, by, parents_told
+    [[example.booking]]                               # on, day, time, place, examiner, by
 
 In `given` everything may be left out; a list gives values that disagree; `unreadable = ["birth_weight"]` says that
 something was sent that could not be read.
@@ -40,7 +41,7 @@ from datetime import date, datetime
 from typing import Any, Final, TypeVar
 
 from service.core.ages import Gestation
-from service.core.course import CLOSINGS, NOTHING_DONE, Closing, Course, Deferral, HandOver
+from service.core.course import CLOSINGS, NOTHING_DONE, Booking, Closing, Course, Deferral, HandOver
 from service.core.decision import Decision, decide
 from service.core.findings import parse_exam, parse_treatment
 from service.core.infant import Candidate, Days, Infant, Known, Weighing
@@ -51,7 +52,8 @@ from service.errors import ConfigurationError, NotUnderstood
 T = TypeVar("T")
 
 _KEYS: Final = (
-    "id", "source", "note", "given", "as_of", "exam", "treatment", "closing", "deferral", "hand_over", "expect",
+    "id", "source", "note", "given", "as_of", "exam", "treatment", "closing", "deferral", "hand_over", "booking",
+    "expect",
 )  # fmt: skip
 _GIVEN: Final = (
     "born", "gestational_age_at_birth", "birth_weight", "sex", "risk_flags", "weights", "unreadable", "known_since",
@@ -128,6 +130,7 @@ def parse_case(data: Mapping[str, Any], where: str) -> Case:
         [parse_treatment(table, at) for table, at in numbered(data, "treatment", where)],
         deferrals=[_agreed(Deferral, table, at) for table, at in numbered(data, "deferral", where)],
         hand_overs=[_agreed(HandOver, table, at) for table, at in numbered(data, "hand_over", where)],
+        bookings=[_agreed(Booking, table, at) for table, at in numbered(data, "booking", where)],
     )
     if "closing" in data:
         given_closing = data["closing"]

@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import date, tzinfo
 from typing import Any, Final
 
-from service.core.course import Closing, Course, Deferral, HandOver
+from service.core.course import Booking, Closing, Course, Deferral, HandOver
 from service.core.findings import PLUS, REGRESSIONS, STAGES, VIEWS, Exam, Eye, Treatment, parse_exam, parse_eye
 from service.core.findings import parse_treatment as _treatment
 from service.core.infant import Fact, newest
@@ -19,7 +19,7 @@ from service.errors import ConfigurationError
 DONE: Final = ("exam", "finding", "treatment")
 """Facts that change what is due; one that could not be read is said beside the course."""
 
-_TOLD: Final = (*DONE, "closing", "deferral", "hand_over", "long_term")
+_TOLD: Final = (*DONE, "closing", "deferral", "hand_over", "booking", "long_term")
 
 
 def read_course(facts: Iterable[Fact], zone: tzinfo | None = None) -> Course:
@@ -44,6 +44,7 @@ def read_course(facts: Iterable[Fact], zone: tzinfo | None = None) -> Course:
         followed_up=min((_day(fact.value["on"]) for fact in said.get("long_term", [])), default=None),
         unread=tuple(name for name in DONE if name in lost),
         zone=zone,
+        bookings=[_booking(fact.value) for fact in said.get("booking", [])],
     )
 
 
@@ -106,7 +107,7 @@ _GRADES: Final[Mapping[str, tuple[str, ...]]] = {  # the worst first
     "view": VIEWS[::-1],
 }  # fmt: skip
 _CHOICES: Final[Mapping[str, Callable[[list[Any]], Any]]] = {
-    "nasal_at_ora": all, "clock_hours": max, "avascular_extent": max,
+    "nasal_at_ora": all, "clock_hours": max, "avascular_extent": max, "clock_positions": " ".join,
     "avascular_site": lambda texts: ", ".join(sorted(set(texts))), "note": lambda texts: "; ".join(sorted(set(texts))),
 }  # fmt: skip
 
@@ -142,6 +143,11 @@ def _hand_over(value: Mapping[str, Any]) -> HandOver:
         _day(value["on"]), str(value["to"]), str(value["place"]), _day(value["date"]), str(value["by"]),
         bool(value.get("parents_told")),
     )  # fmt: skip
+
+
+def _booking(value: Mapping[str, Any]) -> Booking:
+    words = {key: str(value.get(key, "")) for key in ("time", "place", "examiner", "by")}
+    return Booking(_day(value["on"]), _day(value["date"]), **words)
 
 
 def _day(text: Any) -> date:

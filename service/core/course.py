@@ -7,8 +7,8 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
-from datetime import date, tzinfo
+from dataclasses import dataclass, replace
+from datetime import date, timedelta, tzinfo
 from typing import Final
 
 from service.core.ages import format_age
@@ -84,6 +84,24 @@ class HandOver:
 
 
 @dataclass(frozen=True, slots=True)
+class Booking:
+    """On a day (`on`), an exam was booked for another (`day`): at a time on the site's clock, at a place, with an
+    examiner, each "" where nobody said. It moves no window, and answers nothing: only an exam does."""
+
+    on: date
+    day: date
+    time: str = ""
+    place: str = ""
+    examiner: str = ""
+    by: str = ""
+
+    def __str__(self) -> str:
+        """`booked for 2031-06-04 at 09:30, eye clinic, Dr Reed`; who booked, and when, is left out."""
+        said = [f"booked for {self.day.isoformat()}{f' at {self.time}' if self.time else ''}"]
+        return ", ".join([*said, *filter(None, [self.place, self.examiner])])
+
+
+@dataclass(frozen=True, slots=True)
 class Course:
     """Everything done and agreed so far. Build it with `of`, which puts the records in order. `followed_up`: the day
     of the long-term visit, held or handed over. `unread`: kinds of record that were sent and could not be read. `zone`:
@@ -97,12 +115,13 @@ class Course:
     followed_up: date | None = None
     unread: tuple[str, ...] = ()
     zone: tzinfo | None = None
+    bookings: tuple[Booking, ...] = ()
 
     @classmethod
     def of(
         cls, exams: Sequence[Exam] = (), treatments: Sequence[Treatment] = (), closing: Closing | None = None, *,
         deferrals: Sequence[Deferral] = (), hand_overs: Sequence[HandOver] = (), followed_up: date | None = None,
-        unread: tuple[str, ...] = (), zone: tzinfo | None = None,
+        unread: tuple[str, ...] = (), zone: tzinfo | None = None, bookings: Sequence[Booking] = (),
     ) -> Course:  # fmt: skip
         """A course from records in any order."""
         return cls(
@@ -114,6 +133,7 @@ class Course:
             followed_up,
             unread,
             zone,
+            tuple(sorted(set(bookings), key=lambda each: (each.day, each.time, repr(each)))),
         )
 
     def until(self, day: date) -> Course:
@@ -128,7 +148,19 @@ class Course:
             followed_up=followed_up if followed_up is not None and followed_up <= day else None,
             unread=self.unread,
             zone=self.zone,
+            bookings=[each for each in self.bookings if each.on <= day],
         )
+
+    def as_began(self, day: date) -> Course:
+        """What had happened before the day, and what was agreed up to its end: whom a round of that day is for does not
+        depend on what the round found."""
+        agreed = self.until(day)
+        return replace(self.until(day - timedelta(days=1)), deferrals=agreed.deferrals, bookings=agreed.bookings)
+
+    @property
+    def booked(self) -> tuple[Booking, ...]:
+        """The bookings that no exam has answered: one held on the day booked, or later."""
+        return tuple(each for each in self.bookings if self.last is None or each.day > self.last)
 
     @property
     def begun(self) -> bool:

@@ -14,7 +14,7 @@ from datetime import date, timedelta
 from typing import TYPE_CHECKING, Any, Final, Literal, NamedTuple
 
 from service.core.ages import Gestation, format_age, postmenstrual_days, postnatal_days
-from service.core.course import NOTHING_DONE, AgeOn, Closing, Course, Deferral, HandOver
+from service.core.course import NOTHING_DONE, AgeOn, Booking, Closing, Course, Deferral, HandOver
 from service.core.demands import demands, first_exam_done, order, remarks
 from service.core.growth import Growth, judge_growth
 from service.core.infant import Candidate, Infant, plausible_gestation
@@ -59,7 +59,7 @@ class Decision:
     the eyes, then a hand-over and the visit after discharge. `exams` and `treatments` count what has been done;
     `deferrals` are those of the exam that is still to come, `hand_over` the one that stands for an infant who left,
     `closing` the one on record, whether it stands or not, `followed_up` the day of the long-term visit, `last` the last
-    exam.
+    exam; `bookings` those that no exam has answered. A booking is told and changes nothing else.
     """
 
     patient: str
@@ -84,6 +84,7 @@ class Decision:
     closing: Closing | None = None
     followed_up: date | None = None
     last: LastExam | None = None
+    bookings: tuple[Booking, ...] = ()
 
 
 LONG_TERM: Final = (122, 183)
@@ -400,7 +401,7 @@ def _decision(
         birth_weight=infant.birth_weight.value, closed_by=closed_by, evidence=_evidence(infant), also=also,
         exams=course.held, treatments=len({(each.on, each.kind) for each in course.treatments}), deferrals=course.chain,
         hand_over=course.handed_over(left) if left else None, closing=course.closing,
-        followed_up=course.followed_up, last=_last(course),
+        followed_up=course.followed_up, last=_last(course), bookings=course.booked,
     )  # fmt: skip
 
 
@@ -437,12 +438,13 @@ def from_json(body: Mapping[str, Any]) -> Decision:
             "closing": Closing(**_dated(body["closing"])) if body.get("closing") else None,
             "followed_up": date.fromisoformat(body["followed_up"]) if body.get("followed_up") else None,
             "last": LastExam(**_dated(body["last"])) if body.get("last") else None,
+            "bookings": tuple(Booking(**_dated(each)) for each in body.get("bookings", ())),
         }
     )
 
 
 def _dated(body: Mapping[str, Any]) -> dict[str, Any]:
-    days = ("on", "until", "appointment")
+    days = ("on", "until", "appointment", "day")
     return {key: date.fromisoformat(value) if key in days else value for key, value in body.items()}
 
 

@@ -59,6 +59,8 @@ class Eye:
     the vessels have grown, where that was recorded apart. `near_zone_i`: immature retina of posterior zone II near the
     boundary of zone I. `stage` is the highest stage; "0" says that there was no ROP, None that no stage was recorded;
     so with `plus` and `regression`. `avascular_extent` is persistent avascular retina in disc diameters.
+    `clock_hours` counts the clock hours with disease; `clock_positions` says which ones, 1 to 12 as the examiner sees
+    the eye, where that was recorded: 3 is nasal in the right eye and temporal in the left (ICROP).
     """
 
     view: str = "adequate"
@@ -76,6 +78,7 @@ class Eye:
     avascular_site: str = ""
     avascular_extent: float | None = None
     note: str = ""
+    clock_positions: tuple[int, ...] = ()
 
     @property
     def seen(self) -> bool:
@@ -201,7 +204,8 @@ class Treatment:
 
 EYE_KEYS: Final = (
     "view", "zone", "posterior", "near_zone_i", "vascularization", "stage", "plus", "aggressive", "regression",
-    "reactivation", "notch", "clock_hours", "nasal_at_ora", "avascular_site", "avascular_extent", "note",
+    "reactivation", "notch", "clock_hours", "clock_positions", "nasal_at_ora", "avascular_site", "avascular_extent",
+    "note",
 )  # fmt: skip
 _EXAM_KEYS: Final = ("on", "at", "right", "left", "examiner", "method", "adverse_events")
 _TREATMENT_KEYS: Final = ("on", "eyes", "kind", "agent")
@@ -217,6 +221,8 @@ def parse_eye(data: Mapping[str, Any], where: str) -> Eye:
     if _flag(data, "posterior", where) and zone not in ("II", "posterior II"):
         raise ConfigurationError(f"{where}.posterior", "posterior is said of zone II only")
     vessels = _word(data, "vascularization", tuple(ZONES), where)
+    hours = _hours(data.get("clock_hours"), f"{where}.clock_hours")
+    positions = _positions(data.get("clock_positions"), f"{where}.clock_positions")
     eye = Eye(
         view=_word(data, "view", VIEWS, where) or "adequate",
         zone=ZONES[zone] if zone and not data.get("posterior") else Zone.POSTERIOR_II if zone else None,
@@ -228,7 +234,8 @@ def parse_eye(data: Mapping[str, Any], where: str) -> Eye:
         regression=_word(data, "regression", REGRESSIONS, where),
         reactivation=_flag(data, "reactivation", where),
         notch=_flag(data, "notch", where),
-        clock_hours=_hours(data.get("clock_hours"), f"{where}.clock_hours"),
+        clock_hours=len(positions) if hours is None and positions else hours,
+        clock_positions=positions,
         nasal_at_ora=_flag(data, "nasal_at_ora", where) if "nasal_at_ora" in data else None,
         avascular_site=_text(data, "avascular_site", where),
         avascular_extent=_extent(data.get("avascular_extent"), f"{where}.avascular_extent"),
@@ -271,6 +278,10 @@ def contradiction(eye: Eye) -> str:
         (eye.notch and eye.zone is None, "a notch is recorded with the zone that it reaches into"),
         (eye.near_zone_i and eye.where != Zone.POSTERIOR_II, "near zone I is said of posterior zone II only"),
         (eye.clock_hours is not None and not eye.any_rop, "clock hours describe disease: record its stage"),
+        (
+            bool(eye.clock_positions) and eye.clock_hours != len(eye.clock_positions),
+            "the number of clock hours is not the number of those named: leave the number out, or name all of them",
+        ),
     )
     return next((words for wrong, words in checks if wrong), "")
 
@@ -350,6 +361,16 @@ def _hours(value: object, where: str) -> int | None:
     if value is not None and (type(value) is not int or not 1 <= value <= 12):
         raise ConfigurationError(where, "must be a whole number of clock hours from 1 to 12")
     return value if isinstance(value, int) else None
+
+
+def _positions(value: object, where: str) -> tuple[int, ...]:
+    """`2, 3, 4` -> (2, 3, 4)."""
+    if value is None:
+        return ()
+    parts = value.replace(",", " ").split() if isinstance(value, str) else []
+    if not parts or not all(part.isascii() and part.isdigit() and 1 <= int(part[:3]) <= 12 for part in parts):
+        raise ConfigurationError(where, "must be the clock hours with disease, from 1 to 12, written 2, 3, 4")
+    return tuple(sorted({int(part) for part in parts}))
 
 
 def _extent(value: object, where: str) -> float | None:

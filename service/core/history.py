@@ -19,7 +19,8 @@ from service.core.infant import Fact, newest
 BEARING: Final = frozenset(
     {
         "born", "gestation", "birth_weight", "risk", "deceased", "fetal", "replaced_by", "stay", "weight", "exam",
-        "finding", "treatment", "closing", "reopening", "deferral", "hand_over", "long_term", "unreadable",
+        "finding", "treatment", "closing", "reopening", "deferral", "hand_over", "booking", "long_term",
+        "unreadable",
     }
 )  # fmt: skip
 """Names of facts that a date can rest on: who somebody is moves none."""

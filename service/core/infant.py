@@ -27,6 +27,7 @@ a fact may carry:
     reopening      {"on": date, "by": "...", "why": "..."}        a newer version of what closed the course
     deferral       {"on": date, "until": date, "reason": "...", "ophthalmologist": "...", "neonatologist": "..."}
     hand_over      {"on": date, "to": "...", "place": "...", "date": date, "by": "...", "parents_told": bool}
+    booking        {"on": date, "date": date, "time": "09:30", "place": "...", "examiner": "...", "by": "..."}
     long_term      {"on": date, "by": "...", "where": "..."}      refraction and alignment: looked at or handed over
     unreadable     {"of": "birth_weight", "reason": "..."}        something was said and could not be read
     retracted      {}                                             this version says nothing about this infant
@@ -50,7 +51,7 @@ FACT_NAMES: Final = frozenset(
     {
         "born", "gestation", "birth_weight", "sex", "multiple", "deceased", "fetal", "identifier", "name",
         "replaced_by", "mother", "risk", "stay", "place", "unreadable", "retracted", "weight", "exam", "finding",
-        "treatment", "closing", "reopening", "deferral", "hand_over", "long_term",
+        "treatment", "closing", "reopening", "deferral", "hand_over", "booking", "long_term",
     }
 )  # fmt: skip
 

@@ -326,6 +326,18 @@ def _tell_deferral(answers: _Answers, patient: str) -> None:
         answers.say(patient, "deferral", value)
 
 
+def _tell_booking(answers: _Answers, patient: str) -> None:
+    def booking() -> dict[str, Any]:
+        value = {**answers.all(), "on": answers.day()}
+        if value["date"] < value["on"]:
+            raise Unreadable(answers.path("date"), "is before the day on which this was booked")
+        return value
+
+    value = answers.draft.attempt(booking, patient, "booking")
+    if value is not None:
+        answers.say(patient, "booking", value)
+
+
 def _tell_newborn(answers: _Answers, patient: str) -> None:
     """What a clinician settles: rank 0 ends a disagreement, see core/infant.py. Each answer stands alone."""
     draft = answers.draft
@@ -368,5 +380,6 @@ _TELL: Final[Mapping[str, Callable[[_Answers, str], None]]] = {
     "treatment": _tell_treatment,
     "closing": _tell_closing,
     "deferral": _tell_deferral,
+    "booking": _tell_booking,
     "newborn": _tell_newborn,
 }

@@ -91,6 +91,7 @@ _EYE_ASKS: Final[Mapping[str, str]] = {
     "reactivation": "Disease has come back",
     "notch": "The zone is reached by a notch of one or two clock hours",
     "clock_hours": "Clock hours of disease",
+    "clock_positions": "Which clock hours, as the examiner sees the eye: 2, 3, 4",
     "nasal_at_ora": "Nasal vessels reach the ora serrata",
     "avascular_site": "Where does retina stay avascular?",
     "avascular_extent": "Extent of avascular retina in disc diameters",
@@ -198,6 +199,18 @@ FORMS: Final[Mapping[str, Form]] = {
                 _day("date", "Day of the next exam"),
                 _text("by", "Who hands over?", required=True),
                 Question("parents_told", "boolean", "The parents were told place and day, and why it matters"),
+            ),
+        ),
+        Form(
+            "booking", "An eye exam booked for a day", "booking",
+            "When and where the eyes are to be looked at, and by whom. The exam stays due as it was.",
+            (
+                _day("on", "Day on which this was booked"),
+                _day("date", "Booked for"),
+                Question("time", "time", "Time"),
+                _text("place", "Where?"),
+                _text("examiner", "Who examines?"),
+                _text("by", "Who books?", required=True),
             ),
         ),
         Form(

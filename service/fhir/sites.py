@@ -17,6 +17,7 @@ Both are data: what a code means here is decided by whoever knows the site, and 
     [[word]]      a unit word only this site uses, and the standard unit it stands for
     [units]       place reference or place name = the unit's name on the list
     [publish]     intent, channels, owner
+    [calendar]    names = true: exported calendars name infants; without it they name nobody
     [round]       start = "08:00" on the site's clock, weekdays = ["monday", …] (every day without it),
                   drops_before_minutes: how long before the start the drops go in (common practice, no source)
     silent_after_hours  with nothing arriving for so long, the list says that the feed is silent
@@ -170,14 +171,15 @@ class Site:
     identifier_system: str | None = None
     units: Mapping[str, str] = field(default_factory=dict)
     publish: Publish = field(default_factory=Publish)
+    calendar_names: bool = False
     round: Round | None = None
     silent_after_hours: int | None = None
     examples: tuple[Example, ...] = ()
 
     @cached_property
     def fingerprint(self) -> str:
-        """Changes whenever the same arrival could be read otherwise: a digest of what codes, answers and unit words mean
-        here, of the time zone, and of the way of reading (`READING`)."""
+        """Changes whenever the same arrival could be read otherwise: a digest of what codes, answers and unit words
+        mean here, of the time zone, and of the way of reading (`READING`)."""
         measures = (self.measures.weights, self.measures.ages, self.measures.parts)
         tables = (self.codes, self.findings, *measures, self.systems, self.answers, self.eyes)
         said = [sorted((str(key), str(value)) for key, value in table.items()) for table in tables]
@@ -233,6 +235,7 @@ def parse_site(data: dict[str, Any], where: str, standard: Standard) -> Site:
         identifier_system=_identifiers(top.table("identifiers")),
         units=top.mapping("units"),
         publish=_publish(top.table("publish"), name),
+        calendar_names=_calendar(top.table("calendar")),
         round=_round(top.table("round")),
         silent_after_hours=_hours(top, "silent_after_hours"),
         examples=tuple(_example(table) for table in top.tables("example")),
@@ -322,6 +325,14 @@ def _publish(publish: Table | None, name: str) -> Publish:
     )
     publish.done()
     return result
+
+
+def _calendar(calendar: Table | None) -> bool:
+    if calendar is None:
+        return False
+    names = calendar.flag("names")
+    calendar.done()
+    return bool(names)
 
 
 def _round(table: Table | None) -> Round | None:

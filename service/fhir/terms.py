@@ -10,6 +10,7 @@ that an Observation can say what it is about.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Mapping
 from decimal import Decimal
 from typing import Any, Final, NamedTuple
@@ -48,6 +49,7 @@ EYE_TYPES: Final[Mapping[str, str]] = {
     ),
     "clock_hours": "integer",
     "avascular_extent": "decimal",
+    "clock_positions": "string",
     "avascular_site": "string",
     "note": "string",
 }  # fmt: skip
@@ -82,6 +84,10 @@ _EYE: Final[Mapping[str, Term]] = {
     "reactivation": Term("Reactivation", f"Disease has come back after it went back ({ICROP3})."),
     "notch": Term("Notch", f"The zone is reached by one or two clock hours only ({ICROP3})."),
     "clock_hours": Term("Clock hours of disease", "How many twelfths of the circle show disease, 1 to 12."),
+    "clock_positions": Term(
+        "Which clock hours show disease",
+        f"Written 2, 3, 4, as the examiner sees the eye: 3 is nasal in the right eye, temporal in the left ({ICROP3}).",
+    ),
     "nasal_at_ora": Term("Nasal vessels reach the ora serrata", f"Until they do, no eye is in zone III ({ICROP3})."),
     "avascular_site": Term("Where retina stays avascular", f"The place of persistent avascular retina ({ICROP3})."),
     "avascular_extent": Term(
@@ -205,8 +211,13 @@ def share(key: str, value: object) -> dict[str, Any]:
     if kind == "string":
         if not isinstance(value, str) or not value.strip():
             raise NotUnderstood(f"{key} is a text")
+        if key == "clock_positions" and not _CLOCK_HOURS.fullmatch(value.strip()):
+            raise NotUnderstood(f"{key} are the clock hours with disease, from 1 to 12, written 2, 3, 4")
         return {key: value.strip()}
     return {key: _number(key, kind, value)}
+
+
+_CLOCK_HOURS: Final = re.compile(r"(?:[1-9]|1[0-2])(?:[ ,]+(?:[1-9]|1[0-2])){0,11}", re.ASCII)
 
 
 def _plain(key: str, value: object) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
@@ -10,6 +11,15 @@ from sqlalchemy import Connection, select
 from sqlalchemy.dialects.postgresql import insert as upsert
 
 from service.store.tables import cursors
+
+
+@dataclass(frozen=True, slots=True)
+class Cursor:
+    """How far a feed has come at a site, in the feed's own words."""
+
+    site: str
+    feed: str
+    value: Mapping[str, Any]
 
 
 def read(connection: Connection, site: str, feed: str) -> Mapping[str, Any]:

@@ -1,4 +1,4 @@
-"""Facts and rejections. Append-only: nothing here changes what was once said."""
+"""Facts. Append-only: nothing here changes what was once said."""
 
 from __future__ import annotations
 
@@ -6,12 +6,12 @@ from collections.abc import Iterable, Sequence
 from datetime import date, datetime
 from typing import Any
 
-from sqlalchemy import ColumnElement, Connection, Row, and_, func, insert, or_, select, update
+from sqlalchemy import Connection, Row, and_, func, insert, select
 
 from service.core.history import Recorded
-from service.core.infant import Fact, Rejection, Version
+from service.core.infant import Fact, Version
 from service.store.names import Membership
-from service.store.tables import arrivals, facts, infants, rejections
+from service.store.tables import arrivals, facts
 
 
 def append(connection: Connection, site: str, said: Sequence[tuple[int, Fact]], now: datetime) -> None:
@@ -21,7 +21,7 @@ def append(connection: Connection, site: str, said: Sequence[tuple[int, Fact]], 
             insert(facts),
             [
                 {
-                    "site": site, "arrival": arrival, "resource": fact.resource, **_version(fact.version),
+                    "site": site, "arrival": arrival, "resource": fact.resource, **version_of(fact.version),
                     "patient": fact.patient, "name": fact.name, "value": dict(fact.value), "rank": fact.rank,
                     "certain": fact.certain, "issued": fact.issued, "recorded_at": now,
                 }
@@ -100,81 +100,8 @@ def fact_of(row: Row[Any]) -> Fact:
     )  # fmt: skip
 
 
-# --- rejections ----------------------------------------------------------------------------------------------------
-
-
-def reject(
-    connection: Connection, site: str, refused: Sequence[tuple[int, Version, Rejection, bool]], now: datetime
-) -> None:
-    """Keep rejections, each with its arrival, the version it is about, and whether a newer version is known already."""
-    if refused:
-        connection.execute(
-            insert(rejections),
-            [
-                {
-                    "site": site, "arrival": arrival, "resource": rejection.resource, **_version(version),
-                    "patient": rejection.patient, "about": rejection.about, "path": rejection.path,
-                    "reason": rejection.reason, "recorded_at": now, "superseded_at": now if superseded else None,
-                }
-                for arrival, version, rejection, superseded in refused
-            ],
-        )  # fmt: skip
-
-
-def kept_rejections(connection: Connection, site: str, resources: Iterable[str]) -> list[Row[Any]]:
-    """Every rejection kept for these resources, current or not."""
-    query = select(rejections).where(rejections.c.site == site, rejections.c.resource.in_(list(resources)))
-    return list(connection.execute(query))
-
-
-def supersede(connection: Connection, site: str, ids: Sequence[int], now: datetime) -> None:
-    """These rejections have been answered: by a newer version, or by a later reading of the same one."""
-    if ids:
-        connection.execute(
-            update(rejections).where(rejections.c.site == site, rejections.c.id.in_(ids)).values(superseded_at=now)
-        )
-
-
-def current_of_arrivals(connection: Connection, site: str, ids: Iterable[int]) -> set[int]:
-    """The rejections in force that these arrivals gave."""
-    r = rejections.c
-    query = select(r.id).where(r.site == site, r.arrival.in_(list(ids)), r.superseded_at.is_(None))
-    return set(connection.execute(query).scalars())
-
-
-def current_rejections(
-    connection: Connection, site: str | None, patients: Sequence[str] | None = None, known_at: datetime | None = None
-) -> list[Row[Any]]:
-    """Rejections nobody has answered with a newer version (`known_at`: had answered by then), newest first, with the
-    infant's opaque key where known."""
-    where: list[ColumnElement[bool]] = [rejections.c.superseded_at.is_(None)]
-    if known_at is not None:
-        open_then = or_(rejections.c.superseded_at.is_(None), rejections.c.superseded_at > known_at)
-        where = [rejections.c.recorded_at <= known_at, open_then]
-    if site is not None:
-        where.append(rejections.c.site == site)
-    if patients is not None:
-        where.append(rejections.c.patient.in_(patients))
-    query = (
-        select(rejections, infants.c.key)
-        .join(
-            infants,
-            and_(infants.c.site == rejections.c.site, infants.c.patient == rejections.c.patient),
-            isouter=True,
-        )
-        .where(*where)
-        .order_by(rejections.c.recorded_at.desc(), rejections.c.id.desc())
-    )
-    return list(connection.execute(query))
-
-
-def count_rejections(connection: Connection, sites: Sequence[str]) -> int:
-    """How many rejections of these sites nobody has answered with a newer version."""
-    query = select(func.count()).where(rejections.c.superseded_at.is_(None), rejections.c.site.in_(sites))
-    return connection.execute(query).scalar_one()
-
-
-def _version(version: Version) -> dict[str, Any]:
+def version_of(version: Version) -> dict[str, Any]:
+    """The columns that hold a version, in facts and rejections."""
     return {
         "version_number": version.number,
         "version_updated": version.updated,

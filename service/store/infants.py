@@ -12,6 +12,7 @@ from sqlalchemy import Connection, Row, Text, and_, cast, func, insert, or_, sel
 from sqlalchemy.dialects.postgresql import insert as upsert
 
 from service.core.decision import Decision, from_json, to_json
+from service.core.infant import Infant
 from service.store.lookup import words_of
 from service.store.tables import arrivals, decisions, infants
 
@@ -72,6 +73,19 @@ def known(connection: Connection, site: str, day: date, known_at: datetime | Non
     if known_at is not None:
         query = query.where(infants.c.first_seen <= known_at)
     return {row.patient: row for row in connection.execute(query.order_by(infants.c.patient))}
+
+
+def examined(connection: Connection, site: str, day: date, since: datetime) -> dict[str, Row[Any]]:
+    """Every infant whose last exam was on a day or later, by patient; of those whose row changed since an instant."""
+    query = (
+        select(infants)
+        .join(decisions, and_(decisions.c.site == infants.c.site, decisions.c.id == infants.c.decision))
+        .where(
+            infants.c.site == site, infants.c.changed_at >= since,
+            decisions.c.body["last"]["on"].astext >= day.isoformat(),
+        )
+    )  # fmt: skip
+    return {row.patient: row for row in connection.execute(query)}
 
 
 def patients(connection: Connection, site: str, everyone: bool = False) -> list[str]:
@@ -144,6 +158,17 @@ def judgement(decision: Decision) -> dict[str, Any]:
     return {
         "state": decision.state, "eligible": decision.eligible, "kind": decision.next.kind,
         "opens": window and window.opens, "due": window and window.due, "closes": window and window.closes,
+    }  # fmt: skip
+
+
+def row_of(
+    site: str, infant: Infant, key: UUID, where: tuple[str, str], decision: Decision, id: int, now: datetime
+) -> dict[str, Any]:
+    """An infant as its row holds it: in a unit and a bed (`where`), by a decision that has been kept under an id."""
+    return {
+        "site": site, "patient": infant.patient, "key": key, "known_since": infant.known_since, "first_seen": now,
+        "changed_at": now, "decision": id, **judgement(decision), "name": infant.name, "identifier": infant.identifier,
+        "unit": where[0], "bed": where[1], "left_hospital": infant.in_hospital is False,
     }  # fmt: skip
 
 

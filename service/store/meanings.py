@@ -8,15 +8,19 @@ number they were read under, so that what was read under an earlier one can be f
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any, Final
+from typing import Any, Final, Literal
 
 from sqlalchemy import Connection, insert, select, update
 
+from service.errors import ConfigurationError
 from service.fhir.sites import TEXT, Site
 from service.store.tables import mappings, meanings
+
+log = logging.getLogger(__name__)
 
 SECTIONS: Final = ("code", "finding", "answer", "eye", "word")
 """The tables of a site file that a meaning can stand in."""
@@ -102,11 +106,24 @@ def current(connection: Connection, site: Site) -> Mapped:
 
 
 def merge(site: Site, given: Iterable[Given]) -> Site:
-    """The site's file with the meanings over it."""
-    tables: dict[str, list[dict[str, Any]]] = {}
+    """The site's file with the meanings over it. One that cannot be read any more is left out, and logged: a mapping
+    must not stop a feed."""
     for each in given:
-        tables.setdefault(each.meaning.section, []).append(each.meaning.table)
-    return site.having(tables, f"{site.id}: meanings") if tables else site
+        try:
+            site = site.having({each.meaning.section: [each.meaning.table]}, f"{site.id}: meaning {each.id}")
+        except ConfigurationError:
+            log.error("%s: meaning %d cannot be read any more and does not count", site.id, each.id)
+    return site
+
+
+def beside_file(site: Site, meaning: Meaning) -> Literal["adds", "same", "unreadable"]:
+    """How a meaning stands to the site's file: it adds something or says otherwise; the file says the same, so that it
+    can be withdrawn; or it cannot be read any more."""
+    try:
+        over = site.having({meaning.section: [meaning.table]}, site.id)
+    except ConfigurationError:
+        return "unreadable"
+    return "same" if over.fingerprint == site.fingerprint else "adds"
 
 
 def in_force(connection: Connection, site: str) -> list[Given]:
@@ -137,7 +154,7 @@ def give(connection: Connection, site: str, meaning: Meaning, by: str, now: date
         "site": site, "section": meaning.section, "system": meaning.system, "code": meaning.code,
         "concept": dict(meaning.concept), "given_at": now, "given_by": by,
     }  # fmt: skip
-    return connection.execute(insert(meanings).values(values).returning(m.id)).scalar_one()
+    return int(connection.execute(insert(meanings).values(values).returning(m.id)).scalar_one())
 
 
 def withdraw(connection: Connection, site: str, id: int, by: str, now: datetime) -> bool:
@@ -159,4 +176,4 @@ def _stands(connection: Connection, site: Site, number: int) -> bool:
 
 def _put(connection: Connection, site: Site, now: datetime) -> int:
     values = {"site": site.id, "fingerprint": site.fingerprint, "since": now}
-    return connection.execute(insert(mappings).values(values).returning(mappings.c.id)).scalar_one()
+    return int(connection.execute(insert(mappings).values(values).returning(mappings.c.id)).scalar_one())

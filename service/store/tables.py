@@ -105,7 +105,7 @@ arrivals: Final = Table(
     CheckConstraint("(state = 'digested') = (digested_at IS NOT NULL)", name="digested"),
     Index("arrivals_open_idx", "site", "id", postgresql_where=text("state <> 'digested'")),
     Index("arrivals_mapping_idx", "site", "mapping", "id"),
-    Index("arrivals_received_idx", "site", "received_at"),
+    Index("arrivals_feed_idx", "site", "feed", "received_at"),
 )
 """What came in, byte for byte, before anybody tried to read it; `mapping`: the one it was last read under, 0 before
 anybody wrote that down."""

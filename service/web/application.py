@@ -16,8 +16,11 @@ from service.flow import Flow
 from service.web.api import CAUTION, api_routes
 from service.web.audit import audit_routes
 from service.web.door import Door
+from service.web.downtime import Copies
 from service.web.entry import entry_routes
+from service.web.exports import export_routes
 from service.web.facade import READ_ONLY, facade_routes
+from service.web.feeds import feed_routes
 from service.web.figures import figures_routes
 from service.web.found import found_routes
 from service.web.guard import Answers, Guard, judge
@@ -29,19 +32,21 @@ from service.web.live import Announcer, live_routes
 from service.web.looking import STRANGER, Person
 from service.web.pages import Pages, page_routes
 from service.web.people import people_routes
+from service.web.rounds import round_routes
 from service.web.sign_in import sign_in_routes
 from service.web.words import _
 
 
 def build(
-    flow: Flow, *, base_url: str | None = None, every: float = 1.0, invented: Sequence[Person] = ()
+    flow: Flow, *, base_url: str | None = None, every: float = 1.0, invented: Sequence[Person] = (),
+    copies: Copies | None = None,
 ) -> FastAPI:  # fmt: skip
     """The application: pages, /api, /fhir, /events, /health and /metrics. Feeds mount their own routes beside these.
 
     `base_url` is the public address, as links in FHIR answers show it; without it the address asked under counts.
     `every` is how often, in seconds, a change is looked for while a browser is listening. `invented` people can be
     looked as by anybody: for the demonstration. `app.state.announcer.close()` ends the open streams, which a server
-    that stops politely should call.
+    that stops politely should call. `copies` are those for downtime.
     """
     release = _release()
     pages = Pages(flow.sites)
@@ -55,14 +60,17 @@ def build(
     app.add_middleware(Speaking)  # the last one added is the outermost: an error is said in the reader's language too
     app.include_router(api_routes())
     app.include_router(facade_routes(release, flow.clock(), base_url))
-    app.include_router(health_routes(flow.database))
+    app.include_router(health_routes(flow.database, copies))
+    app.include_router(export_routes())
     app.include_router(list_routes())
     app.include_router(found_routes())
     app.include_router(page_routes())
+    app.include_router(round_routes())
     app.include_router(sign_in_routes(base_url, invented))
     app.include_router(people_routes(invented))
     app.include_router(audit_routes())
     app.include_router(entry_routes())
+    app.include_router(feed_routes())
     app.include_router(policy_routes())
     app.include_router(figures_routes())
     app.include_router(language_routes())

@@ -174,7 +174,7 @@ def compose(
     keep, done = keep or {}, done or {}
     every = [view.describe(entry, today_of(entry.site), sites[entry.site].name) for entry in entries]
     traits = {row.key: traits_of(row) for row in every}
-    shown = [row for row in every if _holds(row, traits[row.key], asked)]
+    shown = _left(every, traits, asked)
     lines = [_line(row, sites[row.site], traits[row.key], asked.by, done.get(row.key, ())) for row in shown]
     return Board(
         asked=asked,
@@ -220,6 +220,8 @@ def say_lost(row: Row) -> tuple[str, ...]:
     if row.left_hospital and over is not None and over.appointment < row.today:
         day = view.say_day(over.appointment, row.today)
         said.append(_("The exam agreed for %(day)s at the place that took over has not come back", day=day))
+    if any(each.day < row.today for each in decision.bookings):
+        said.append(_("Missed an exam that was booked"))
     if (late := days_over(row.entry, row.today)) >= LATE_LONG:
         said.append(ngettext_("%(n)s day late", "%(n)s days late", late))
     if len(decision.deferrals) > 1:
@@ -231,9 +233,16 @@ def _kind_of(row: Row) -> str:
     return "review" if row.entry.kind.startswith("review-") else row.entry.kind
 
 
-def _holds(row: Row, traits: frozenset[str], asked: Asked) -> bool:
+def _left(rows: Sequence[Row], traits: Mapping[str, frozenset[str]], asked: Asked) -> Sequence[Row]:
+    """The rows that are meant."""
     must = {*asked.show, *filter(None, [_ONLY.get(asked.by)])}
-    return asked.kind in ("", _kind_of(row)) and asked.site in ("", row.site) and must <= traits
+    if not (must or asked.kind or asked.site):
+        return rows
+    return [
+        row
+        for row in rows
+        if asked.kind in ("", _kind_of(row)) and asked.site in ("", row.site) and must <= traits[row.key]
+    ]
 
 
 def _choices(
@@ -243,9 +252,9 @@ def _choices(
     """Under each name of a group its choices; a count says how many rows the choice leaves beside what is chosen in the
     other groups. What leaves nobody is not offered, unless it is chosen."""
 
-    by_trait = Counter(word for row in rows if _holds(row, traits[row.key], asked) for word in traits[row.key])
-    by_kind = Counter(_kind_of(row) for row in rows if _holds(row, traits[row.key], replace(asked, kind="")))
-    by_site = Counter(row.site for row in rows if _holds(row, traits[row.key], replace(asked, site="")))
+    by_trait = Counter(word for row in _left(rows, traits, asked) for word in traits[row.key])
+    by_kind = Counter(_kind_of(row) for row in _left(rows, traits, replace(asked, kind="")))
+    by_site = Counter(row.site for row in _left(rows, traits, replace(asked, site="")))
 
     def offered(named: Mapping[str, str], counts: Mapping[str, int], chosen: Collection[str]) -> tuple[Choice, ...]:
         name = "kind" if named is KINDS else "show" if named is TRAITS else "site"

@@ -81,7 +81,7 @@ def found_routes() -> APIRouter:
         said = first(given, "who")[:LONGEST]
         if not said:
             return RedirectResponse("/found", 303)
-        return RedirectResponse(f"/found/{searches.keep(said, str(look.person.id), look.flow.clock())}", 303)
+        return RedirectResponse(f"/found/{searches.keep(said, str(look.person.id), look.flow.clock())}#found", 303)
 
     @router.get("/found/{token}")
     def show(token: str, look: Look) -> Response:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from datetime import datetime
 from typing import Final
 
 from fastapi import APIRouter
@@ -12,6 +13,7 @@ from starlette.responses import JSONResponse, PlainTextResponse, Response
 from service.errors import ConfigurationError
 from service.store.counts import Counts, take_counts
 from service.store.database import Database, pending
+from service.web.downtime import Copies
 from service.web.looking import Look
 
 TEXT_FORMAT: Final = "text/plain; version=0.0.4; charset=utf-8"
@@ -20,8 +22,9 @@ TEXT_FORMAT: Final = "text/plain; version=0.0.4; charset=utf-8"
 INFANT_STATES: Final = ("eligible", "unknown", "not-eligible", "closed")
 
 
-def health_routes(database: Database) -> APIRouter:
-    """/health/live, /health/ready and /metrics."""
+def health_routes(database: Database, copies: Copies | None = None) -> APIRouter:
+    """/health/live, /health/ready and /metrics. `copies` for downtime are told and make nothing unready: a service that
+    cannot write them is needed all the more."""
     router = APIRouter(include_in_schema=False)
 
     @router.api_route("/health/live", methods=["GET", "HEAD"])
@@ -32,10 +35,11 @@ def health_routes(database: Database) -> APIRouter:
     def ready() -> Response:
         checks = check_ready(database)
         good = all(problem is None for problem in checks.values())
+        beside = {} if copies is None else {"downtime copies": copies.problem() or "good"}
         return JSONResponse(
             {
                 "status": "ready" if good else "not ready",
-                "checks": {name: problem or "good" for name, problem in checks.items()},
+                "checks": {name: problem or "good" for name, problem in checks.items()} | beside,
             },
             200 if good else 503,
             None if good else {"Retry-After": "5"},
@@ -44,7 +48,8 @@ def health_routes(database: Database) -> APIRouter:
     @router.api_route("/metrics", methods=["GET", "HEAD"])
     def metrics(look: Look) -> Response:
         days = {site: look.flow.today(site) for site in look.flow.sites}
-        return PlainTextResponse(write_metrics(take_counts(database, days), days), media_type=TEXT_FORMAT)
+        oldest = copies.oldest() if copies is not None else None
+        return PlainTextResponse(write_metrics(take_counts(database, days), days, oldest), media_type=TEXT_FORMAT)
 
     return router
 
@@ -66,8 +71,9 @@ def check_ready(database: Database) -> dict[str, str | None]:
     }
 
 
-def write_metrics(counts: Counts, sites: Iterable[str]) -> str:
-    """The counts in the Prometheus text format. Every site has every series, 0 included: absent is not zero."""
+def write_metrics(counts: Counts, sites: Iterable[str], copied: datetime | None = None) -> str:
+    """The counts in the Prometheus text format. Every site has every series, 0 included: absent is not zero. `copied`:
+    when the oldest of the copies for downtime was made."""
     sites = sorted(sites)
     lines: list[str] = []
 
@@ -104,6 +110,11 @@ def write_metrics(counts: Counts, sites: Iterable[str]) -> str:
         "rejections_open", "gauge", "Things that could not be read and are not yet put right.",
         [({"site": site}, counts.rejections.get(site, 0)) for site in sites],
     )  # fmt: skip
+    if copied is not None:
+        series(
+            "downtime_copy_timestamp_seconds", "gauge", "When the oldest of the copies for downtime was made.",
+            [({}, copied.timestamp())],
+        )  # fmt: skip
     return "\n".join(lines) + "\n"
 
 

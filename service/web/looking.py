@@ -41,6 +41,9 @@ ROLE_WORDS: Final[Mapping[str, str]] = {
 ENTERS: Final = ("unit", "ophthalmologist", "coordinator", "open")
 """Who may type in what was found, done and agreed. Everybody else only looks."""
 
+MENDS: Final = ("it", "open")
+"""Who may say what a code means, and let what is stored be read again."""
+
 PAGES_FOR: Final[Mapping[str, tuple[str, ...]]] = {"/people": ("it", "open"), "/audit": ("it", "auditor", "open")}
 """Pages that not everybody sees -> who does. To all others they are not there."""
 
@@ -67,6 +70,11 @@ class Looking:
     def knows(self, person: Person) -> bool:
         """Whether they may know of a person: of whoever sees no more sites than they do."""
         return self.person.sites is None or (person.sites is not None and person.sites <= self.person.sites)
+
+    @property
+    def mends(self) -> bool:
+        """Whether they may say what a code means."""
+        return self.person.role in MENDS
 
     def only_for(self, page: str) -> None:
         """Raise NotFound unless the person's role sees this page of PAGES_FOR."""

@@ -50,7 +50,8 @@ STATES: Final[Mapping[str, str]] = {
 """State of an infant -> words."""
 
 NAV: Final[tuple[tuple[str, str], ...]] = (
-    ("/unread", N_("Could not be read")),
+    ("/round", N_("Rounds")),
+    ("/feeds", N_("Feeds")),
     ("/audit", N_("Who looked")),
     ("/people", N_("People")),
     ("/policies", N_("Policies")),
@@ -101,6 +102,7 @@ class Pages:
             as_of_query="",
             self_contained=False,
             here="",
+            css_of=lambda name: Markup((STATIC / name).read_text("utf-8")),  # noqa: S704 -- a file of ours
             css=Markup("".join((STATIC / name).read_text("utf-8") for name in STYLES)),  # noqa: S704 -- files of ours
         )
 
@@ -117,6 +119,7 @@ class Pages:
         census: Mapping[str, int], unread: int, site: str | None = None, as_of: date | None = None,
         known_at: datetime | None = None, self_contained: bool = False, asked: Asked = EVERYTHING,
         notes: Sequence[str] = (), done: Mapping[str, Sequence[Treatment]] | None = None, writer: str = "",
+        valid_until: str = "",
     ) -> str:  # fmt: skip
         """The list of one site, or of all, as `asked`. `today_of` gives each site's day (as_of for all, when that is
         asked for); `census` counts infants by state, `unread` what could not be read, both as of now. `known_at`: the
@@ -152,10 +155,11 @@ class Pages:
             act_words={words: _(words) for _sheet, words in view.ACTS.values()},
             as_of=as_of,
             as_of_query=_when(as_of, known_at),
-            known_at=self._clock_time(known_at, site) if known_at else "",
+            known_at=self.clock_time(known_at, site) if known_at else "",
             live=not (as_of or known_at or self_contained),
             self_contained=self_contained,
-            made_at=self._clock_time(made_at, site),
+            valid_until=valid_until,
+            made_at=self.clock_time(made_at, site),
             days=self._days(sites, today_of),
             total_late=sum(line.row.late for line in board.lines),
             total_today=counts["today"],
@@ -172,10 +176,12 @@ class Pages:
         )  # fmt: skip
 
     def infant(
-        self, seen: InfantView, today: date, as_of: date | None = None, saved: str = "", looked: Sequence[Any] = ()
+        self, seen: InfantView, today: date, as_of: date | None = None, saved: str = "", record: str = "",
+        looked: Sequence[Any] = (),
     ) -> str:  # fmt: skip
         """One infant on a day. As of another day, or known at an instant, nothing can be entered. `saved`: what was
-        just done, a word of SAVED. `looked`: rows of `audit.looked_at`."""
+        just done, a word of SAVED, and `record` under which id: it can be taken back from here. `looked`: rows of
+        `audit.looked_at`."""
         decision, zone = on_day(seen.decision, today), seen.site.timezone
         row = view.describe(seen.entry, today, seen.site.name) if seen.entry else None
         live = as_of is None and seen.known_at is None
@@ -187,10 +193,11 @@ class Pages:
             here=seen.site.id,
             as_of=as_of,
             as_of_query=_when(as_of, seen.known_at),
-            known_at=self._clock_time(seen.known_at, seen.site.id) if seen.known_at else "",
+            known_at=self.clock_time(seen.known_at, seen.site.id) if seen.known_at else "",
             path=f"/infant/{seen.key}",
             live=live,
             saved=SAVED.get(saved, "") if live else "",
+            undo=past.undo(seen, saved, record) if live and saved in SAVED else None,
             enter=_sheets_for(seen) if live and self._person.role in ENTERS else (),
             row=row,
             name=seen.infant.name or "Name not known",
@@ -204,11 +211,13 @@ class Pages:
             steps=view.say_steps(decision, today),
             last=view.say_last(decision, today),
             put_off=view.say_put_off(decision, today),
+            booked=view.say_booked(decision, today),
             why_nothing=() if row else view.say_why([*decision.because, decision.next.reason], today),
             why_this_infant=row.why_this_infant if row else (),
             left_hospital=seen.infant.in_hospital is False,
             flag_words=[
-                view.capitalize(view.say_dates_in(flag, today)) for flag in decision.flags if flag not in told
+                *view.flag_bookings(decision, today),
+                *(view.capitalize(view.say_dates_in(flag, today)) for flag in decision.flags if flag not in told),
             ],
             missing=view.say_missing(decision.missing),
             done=past.done(seen, today),
@@ -294,7 +303,8 @@ class Pages:
             days.setdefault(today_of(site), []).append(self._sites[site].name)
         return sorted(days.items())
 
-    def _clock_time(self, moment: datetime, site: str | None) -> str:
+    def clock_time(self, moment: datetime, site: str | None) -> str:
+        """An instant on the clock of a site (or of all, where they share one; else UTC): `14:05 on Sunday 1 June`."""
         zones = {str(each.timezone) for id, each in self._sites.items() if site in (None, id)}
         zone = ZoneInfo(zones.pop()) if len(zones) == 1 else None
         local = moment.astimezone(zone) if zone else moment
@@ -316,12 +326,12 @@ def page_routes() -> APIRouter:
 
     @router.api_route("/infant/{key}", methods=read)
     def one_infant(
-        look: Look, key: str, as_of: AsOf = None, known_at: KnownAt = None, saved: str = ""
+        look: Look, key: str, as_of: AsOf = None, known_at: KnownAt = None, saved: str = "", record: str = ""
     ) -> Response:  # fmt: skip
         seen = look.flow.infant(key)
         if as_of is not None or known_at is not None:
             seen = look.flow.infant(key, as_of, instant(known_at, seen.site.timezone))
-        return HTMLResponse(look.pages.infant(seen, seen.as_of, as_of, saved, looked_at(look, seen)))
+        return HTMLResponse(look.pages.infant(seen, seen.as_of, as_of, saved, record, looked_at(look, seen)))
 
     @router.api_route("/infant/{key}/letter/{kind}", methods=read)
     def letter(look: Look, key: str, kind: str) -> Response:

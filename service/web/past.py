@@ -25,7 +25,7 @@ from service.web.words import N_, _
 HAND: Final = "hand"
 """The feed that brings what was typed in here."""
 
-AGREED: Final = ("deferral", "hand_over", "closing", "reopening", "long_term")
+AGREED: Final = ("deferral", "booking", "hand_over", "closing", "reopening", "long_term")
 """Facts that somebody agreed upon: shown in a table of their own."""
 
 
@@ -72,6 +72,20 @@ def written(seen: InfantView) -> list[Written]:
             )
         )  # fmt: skip
     return sorted(found, key=lambda each: each.at, reverse=True)
+
+
+def undo(seen: InfantView, saved: str, id: str) -> tuple[str, str] | None:
+    """(address, words) of what takes back what was just saved under an id: `saved` is its sheet, or "withdrawn". The
+    address stands under that of the infant."""
+    found = next((each for each in written(seen) if each.id == id), None)
+    if found is None:
+        return None
+    place = f"{found.sheet}/{id}"
+    if found.withdrawn:
+        return place, N_("Enter it again")
+    if saved == "reopen":
+        return place, N_("Close it again")
+    return f"{place}/error", N_("Undo")
 
 
 def version_of(seen: InfantView, id: str) -> int:
@@ -162,7 +176,8 @@ def say_details(eye: Eye) -> list[str]:
     if eye.view == "poor":
         details.append(_("poor view"))
     if eye.clock_hours:
-        details.append(_("%(hours)s clock hours", hours=eye.clock_hours))
+        named = f" ({', '.join(map(str, eye.clock_positions))})" if eye.clock_positions else ""
+        details.append(_("%(hours)s clock hours", hours=eye.clock_hours) + named)
     if eye.notch:
         details.append(_("with a notch"))
     if eye.near_zone_i:
@@ -231,6 +246,7 @@ LABELS: Final[Mapping[str, str]] = {
     "closing": N_("Course closed"),
     "reopening": N_("Course opened again"),
     "deferral": N_("Exam put off"),
+    "booking": N_("Exam booked"),
     "hand_over": N_("Hand-over"),
     "long_term": N_("Refraction and alignment"),
     "place": N_("Place"),
@@ -288,6 +304,12 @@ def say_fact(fact: Fact) -> tuple[str, str]:
             said = _("%(day)s: put off until %(until)s by %(ophthalmologist)s and %(neonatologist)s: %(reason)s",
                      day=value["on"], until=value["until"], ophthalmologist=value["ophthalmologist"],
                      neonatologist=value["neonatologist"], reason=value["reason"])  # fmt: skip
+        case "booking":
+            when = (
+                _("%(day)s at %(time)s", day=value["date"], time=value["time"]) if value.get("time") else value["date"]
+            )
+            more = "".join(f", {value[key]}" for key in ("place", "examiner") if value.get(key))
+            said = _("%(on)s: for %(when)s%(more)s (%(by)s)", on=value["on"], when=when, more=more, by=value["by"])
         case "hand_over":
             told = _("the parents were told") if value.get("parents_told") else _("not said that the parents were told")
             said = _("%(day)s: to %(to)s, next exam on %(date)s at %(place)s (%(by)s); %(told)s",

@@ -12,7 +12,7 @@ from typing import NotRequired, cast
 
 from typing_extensions import TypedDict
 
-from service.core.course import Closing, Course, Deferral, HandOver
+from service.core.course import Booking, Closing, Course, Deferral, HandOver
 from service.core.decision import Decision, NextStep, Reason, on_day
 from service.core.findings import ZONES, Exam, Eye, Treatment, Zone
 from service.fhir.step import is_closed
@@ -73,6 +73,17 @@ class HandOverJson(TypedDict):
     parents_told: bool
 
 
+class BookingJson(TypedDict):
+    """An exam booked on one day for another; texts that nobody said are empty. It moves no window."""
+
+    on: str
+    day: str
+    time: str
+    place: str
+    examiner: str
+    by: str
+
+
 class ClosingJson(TypedDict):
     """Who closed the course, when and why. `stands`: nothing on record has opened it again."""
 
@@ -101,6 +112,7 @@ class DecisionJson(TypedDict):
     exams: int
     treatments: int
     deferrals: list[DeferralJson]
+    bookings: list[BookingJson]
     hand_over: HandOverJson | None
     closing: ClosingJson | None
     flags: list[str]
@@ -121,6 +133,7 @@ class EyeJson(TypedDict, total=False):
     reactivation: bool
     notch: bool
     clock_hours: int
+    clock_positions: str
     nasal_at_ora: bool
     avascular_site: str
     avascular_extent: float
@@ -184,6 +197,7 @@ def decision_json(decision: Decision, today: date) -> DecisionJson:
         "exams": decision.exams,
         "treatments": decision.treatments,
         "deferrals": [deferral_json(each) for each in decision.deferrals],
+        "bookings": [booking_json(each) for each in decision.bookings],
         "hand_over": None if over is None else hand_over_json(over),
         "closing": None if closing is None else closing_json(closing, is_closed(decision)),
         "flags": list(decision.flags),
@@ -212,6 +226,18 @@ def deferral_json(deferral: Deferral) -> DeferralJson:
         "reason": deferral.reason,
         "ophthalmologist": deferral.ophthalmologist,
         "neonatologist": deferral.neonatologist,
+    }
+
+
+def booking_json(booking: Booking) -> BookingJson:
+    """One booking."""
+    return {
+        "on": booking.on.isoformat(),
+        "day": booking.day.isoformat(),
+        "time": booking.time,
+        "place": booking.place,
+        "examiner": booking.examiner,
+        "by": booking.by,
     }
 
 
@@ -273,6 +299,8 @@ def eye_json(eye: Eye) -> EyeJson:
         said |= {"posterior": True} if eye.zone == Zone.POSTERIOR_II else {}
     if eye.vascularization is not None:
         said["vascularization"] = words[eye.vascularization]
+    if eye.clock_positions:
+        said["clock_positions"] = ", ".join(map(str, eye.clock_positions))
     if eye.avascular_extent is not None:
         said["avascular_extent"] = eye.avascular_extent
     return cast(EyeJson, said)

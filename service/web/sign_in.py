@@ -38,6 +38,7 @@ def sign_in_routes(public: str | None, invented: Sequence[Person]) -> APIRouter:
 
     def leave(answer: Response) -> Response:
         answer.delete_cookie(cookie, path="/", secure=is_safe(public), httponly=True, samesite="lax")
+        answer.headers["Clear-Site-Data"] = '"storage"'  # what was typed into a sheet and not saved: see entry.js
         return answer
 
     @router.api_route("/sign-in", methods=read)

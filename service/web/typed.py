@@ -19,6 +19,7 @@ from service.core.infant import Fact
 from service.errors import ConfigurationError
 from service.fhir.terms import AGENTS
 from service.web.sheets import EYE, Field, Sheet
+from service.web.words import N_, _
 
 Typed = Mapping[str, Sequence[str]]
 """Field name -> what was typed; a box that was not ticked is not there."""
@@ -39,6 +40,10 @@ class Answers:
     def digest(self) -> str:
         """Changes with anything that would be saved: what was shown is what is saved, or it is shown again."""
         return hashlib.sha256(json.dumps([self.value, self.author], sort_keys=True).encode()).hexdigest()[:16]
+
+
+HOURS: Final = tuple(str(hour) for hour in range(1, 13))
+"""The hours of the clock."""
 
 
 def first(typed: Typed, name: str) -> str:
@@ -66,7 +71,7 @@ def read(sheet: Sheet, typed: Typed, now: datetime, born: date | None = None) ->
             continue
         if each.required and said in (None, ""):
             problems[each.name] = (
-                "This has to be filled in." if each.kind != "choice" else "One of these has to be chosen."
+                _("This has to be filled in.") if each.kind != "choice" else _("One of these has to be chosen.")
             )
         elif said not in (None, "", []):
             value[each.name] = said
@@ -86,6 +91,11 @@ def _read_field(asked: Field, typed: Typed, name: str) -> Any:
     text = first(typed, name)
     if asked.kind == "flags":
         return [each for each in typed.get(name, ()) if each]
+    if asked.kind == "hours":
+        hours = [each for each in typed.get(name, ()) if each]
+        if not set(hours) <= set(HOURS):
+            raise ValueError(_("These are no hours of the clock."))
+        return ", ".join(sorted(set(hours), key=int)) or None
     if asked.kind == "flag":
         return True if text else None
     if not text:
@@ -95,20 +105,20 @@ def _read_field(asked: Field, typed: Typed, name: str) -> Any:
             try:
                 return date.fromisoformat(text).isoformat()
             except ValueError:
-                raise ValueError("This is no day. Write it as 2031-06-01.") from None
+                raise ValueError(_("This is no day. Write it as 2031-06-01.")) from None
         case "time":
             try:
                 return f"{datetime.strptime(text[:5], '%H:%M'):%H:%M}"  # noqa: DTZ007 -- a time of day alone
             except ValueError:
-                raise ValueError("This is no time of day. Write it as 09:30.") from None
+                raise ValueError(_("This is no time of day. Write it as 09:30.")) from None
         case "number":
             return _number(text)
         case "choice":
             if text not in dict(asked.options):
-                raise ValueError("This is none of the answers.")
+                raise ValueError(_("This is none of the answers."))
             return text
     if len(text) > 2000:
-        raise ValueError("This is too long: 2000 letters at most.")
+        raise ValueError(_("This is too long: 2000 letters at most."))
     return text
 
 
@@ -116,9 +126,9 @@ def _number(text: str) -> int | float:
     try:
         number = float(text.replace(",", "."))
     except ValueError:
-        raise ValueError("This is no number.") from None
+        raise ValueError(_("This is no number.")) from None
     if not abs(number) < 10**6:
-        raise ValueError("This number is too large.")
+        raise ValueError(_("This number is too large."))
     return int(number) if number == int(number) else number
 
 
@@ -127,16 +137,22 @@ def _judge_days(typed: Typed, now: datetime, born: date | None) -> dict[str, str
     problems, today = {}, now.date().isoformat()
     on, at = first(typed, "on"), first(typed, "at")
     if on > today:
-        problems["on"] = "This day has not come yet."
+        problems["on"] = _("This day has not come yet.")
     elif born is not None and on and on < born.isoformat():
-        problems["on"] = "This day is before the infant was born."
+        problems["on"] = _("This day is before the infant was born.")
     elif on == today and at[:5] > f"{now:%H:%M}":
-        problems["at"] = "This time has not come yet."
+        problems["at"] = _("This time has not come yet.")
     for name in ("until", "date"):
         if on and (later := first(typed, name)) and later < on:
-            problems[name] = "This is before the day of the decision." if name == "until" else (
-                "This is before the day of the hand-over.")  # fmt: skip
+            problems[name] = _(_TOO_EARLY["until" if name == "until" else "to" if "to" in typed else "booked"])
     return problems
+
+
+_TOO_EARLY: Final = {
+    "until": N_("This is before the day of the decision."),
+    "to": N_("This is before the day of the hand-over."),
+    "booked": N_("This is before the day on which it was booked."),
+}
 
 
 # --- eyes ----------------------------------------------------------------------------------------------------------
@@ -149,12 +165,12 @@ def _read_eyes(typed: Typed) -> tuple[dict[str, Any], dict[str, str]]:
     for side in SIDES:
         if side == "left" and same:
             if _says(typed, "left"):
-                problems["left"] = (
+                problems["left"] = _(
                     "“As the right eye” is ticked, and findings of the left eye are typed in as well. Take the tick "
                     "off, or set the findings back to “Not said”."
                 )
             elif "right" in value:
-                value["left"] = value["right"]
+                value["left"] = _as_the_other(value["right"])
             continue
         eye, problem = _read_eye(typed, side)
         if problem:
@@ -162,6 +178,24 @@ def _read_eyes(typed: Typed) -> tuple[dict[str, Any], dict[str, str]]:
         elif eye:
             value[side] = eye
     return value, problems
+
+
+def _as_the_other(eye: Mapping[str, Any]) -> dict[str, Any]:
+    """The left eye where it is as the right one: how many clock hours, not which. The eyes are mirror images, and
+    whoever says "the same" has not said on which side."""
+    same = {key: said for key, said in eye.items() if key != "clock_positions"}
+    if named := eye.get("clock_positions"):
+        same.setdefault("clock_hours", len(named.split(",")))
+    return same
+
+
+def as_drawn(typed: Typed) -> dict[str, Sequence[str]]:
+    """What was typed as it is drawn: with the left eye as the right one where that is ticked."""
+    if not first(typed, SAME):
+        return dict(typed)
+    right = {name: said for name, said in typed.items() if name.startswith("right.") and "clock" not in name}
+    left = {f"left.{name.removeprefix('right.')}": said for name, said in right.items()}
+    return {name: said for name, said in typed.items() if not name.startswith("left.")} | left
 
 
 def _says(typed: Typed, side: str) -> bool:
@@ -182,10 +216,10 @@ def _read_eye(typed: Typed, side: str) -> tuple[dict[str, Any], str]:
         eye["nasal_at_ora"] = eye["nasal_at_ora"] == "yes"
     if eye.get("zone") == "full":
         if eye.get("vascularization", "full") != "full":
-            return {}, "Zone is “Full”, and “Vessels reach” says less. One of them has to change."
+            return {}, _("Zone is “Full”, and “Vessels reach” says less. One of them has to change.")
         eye = {key: said for key, said in eye.items() if key != "zone"} | {"vascularization": "full"}
     if eye.get("view", "adequate") == "adequate" and len(eye) < 2:
-        return {}, "Nothing is said of this eye. Say what was seen, or that it was not seen."
+        return {}, _("Nothing is said of this eye. Say what was seen, or that it was not seen.")
     if eye.get("zone") == "posterior II":
         eye |= {"zone": "II", "posterior": True}
     try:
@@ -206,14 +240,14 @@ def _finish_treatment(value: dict[str, Any]) -> tuple[dict[str, Any], dict[str, 
     other, agent = value.pop("other_agent", None), value.get("agent")
     if value.get("kind") != "injection":
         if agent or other:
-            return value, {"agent": "An agent is what was injected: leave it out, or choose “Injection”."}
+            return value, {"agent": _("An agent is what was injected: leave it out, or choose “Injection”.")}
         return value, {}
     if agent == "other" or (other and not agent):
         value["agent"] = other or ""
-        return value, {} if other else {"other_agent": "Write the generic name of what was injected."}
+        return value, {} if other else {"other_agent": _("Write the generic name of what was injected.")}
     if other:
-        return value, {"other_agent": "Two agents are named: leave one out."}
-    return value, {} if agent else {"agent": "Say what was injected: eyes are watched differently after each."}
+        return value, {"other_agent": _("Two agents are named: leave one out.")}
+    return value, {} if agent else {"agent": _("Say what was injected: eyes are watched differently after each.")}
 
 
 def _finish_hand_over(value: dict[str, Any]) -> tuple[dict[str, Any], dict[str, str]]:
@@ -224,18 +258,18 @@ def _finish_newborn(value: dict[str, Any]) -> tuple[dict[str, Any], dict[str, st
     weeks, days = value.pop("weeks", None), value.pop("days", None)
     problems = {}
     if weeks is None and days is not None:
-        problems["weeks"] = "Days alone are no age: write the completed weeks as well."
+        problems["weeks"] = _("Days alone are no age: write the completed weeks as well.")
     elif weeks is not None and (not isinstance(weeks, int) or not 20 <= weeks <= 45):
-        problems["weeks"] = "Completed weeks are a whole number from 20 to 45."
+        problems["weeks"] = _("Completed weeks are a whole number from 20 to 45.")
     elif days is not None and (not isinstance(days, int) or not 0 <= days <= 6):
-        problems["days"] = "Days are a whole number from 0 to 6."
+        problems["days"] = _("Days are a whole number from 0 to 6.")
     elif weeks is not None:
         value["gestational_age_at_birth"] = f"{weeks}w" if days is None else f"{weeks}w{days}d"
     weight = value.get("birth_weight")
     if weight is not None and not isinstance(weight, int):
-        problems["birth_weight"] = "Grams are a whole number."
+        problems["birth_weight"] = _("Grams are a whole number.")
     if not problems and not value.keys() - {"by"}:
-        problems["weeks"] = "Nothing is filled in: at least one value is needed."
+        problems["weeks"] = _("Nothing is filled in: at least one value is needed.")
     return value, problems
 
 
@@ -266,21 +300,30 @@ def typed_of(sheet: Sheet, said: Iterable[Fact]) -> dict[str, list[str]]:
         typed |= {"agent": ["other"], "other_agent": [str(value["agent"])]}
     if sheet.eyes:
         for side in SIDES:
-            eye = dict(value.get(side) or {"view": "none"})
-            eye["zone"] = "posterior II" if eye.get("posterior") else eye.get("zone")
-            if eye.get("zone") is None and eye.get("vascularization") == "full":
-                eye |= {"zone": "full", "vascularization": None}
-            if "nasal_at_ora" in eye:
-                eye["nasal_at_ora"] = "yes" if eye["nasal_at_ora"] else "no"
-            for each in EYE:
-                typed |= _untype(each, f"{side}.{each.name}", eye.get(each.name))
+            again = type_again(value.get(side) or {"view": "none"})
+            typed |= {f"{side}.{name}": said for name, said in again.items()}
             typed.setdefault(f"{side}.view", ["adequate"])
     return typed
+
+
+def type_again(eye: Mapping[str, Any]) -> dict[str, list[str]]:
+    """What would have to be typed to say of an eye what its table says, by the names of `EYE`."""
+    said = dict(eye)
+    said["zone"] = "posterior II" if said.get("posterior") else said.get("zone")
+    if said.get("zone") is None and said.get("vascularization") == "full":
+        said |= {"zone": "full", "vascularization": None}
+    if "nasal_at_ora" in said:
+        said["nasal_at_ora"] = "yes" if said["nasal_at_ora"] else "no"
+    if said.get("clock_positions"):
+        said["clock_hours"] = None  # they are counted
+    return {name: text for each in EYE for name, text in _untype(each, each.name, said.get(each.name)).items()}
 
 
 def _untype(asked: Field, name: str, value: Any) -> dict[str, list[str]]:
     if value in (None, "", False):
         return {}
+    if asked.kind == "hours":
+        return {name: str(value).replace(",", " ").split()}
     if asked.kind == "number" and isinstance(value, float) and value == int(value):
         value = int(value)
     return {name: ["yes" if asked.kind == "flag" else str(value)]}

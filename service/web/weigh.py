@@ -3,22 +3,55 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Final
 
 from service.core.ages import Gestation, format_age
 from service.core.decision import Decision
-from service.core.findings import SIDES
+from service.core.findings import SIDES, Side
 from service.core.window import Window
 from service.fhir.step import EXAMS, is_closed
 from service.flow import InfantView
+from service.web.shapes import eye_json
 from service.web.sheets import Sheet
-from service.web.typed import Answers
-from service.web.view import count_days, say_dates_in, say_day, say_times
+from service.web.typed import Answers, type_again
+from service.web.view import (
+    count_days,
+    flag_bookings,
+    say_booking,
+    say_dates_in,
+    say_day,
+    say_task,
+    say_times,
+)
+from service.web.words import _
 
 REBOOK_DAYS: Final = 7
 """An exam that was put off is held within so many days of the intended day (RCPCH, Screening of ROP, 2022; from
 memory)."""
+
+
+@dataclass(frozen=True, slots=True)
+class LastTime:
+    """What was found of an eye the last time it was seen: the day, the words, and what would have to be typed to say it
+    again, by the names of the fields."""
+
+    on: date
+    words: str
+    typed: dict[str, list[str]]
+
+
+def last_time(seen: InfantView, today: date) -> dict[Side, LastTime]:
+    """What may be taken over for each eye. How well it could be seen, and the note, are of one exam and stay there."""
+    found: dict[Side, LastTime] = {}
+    for exam in seen.course.until(today).exams:
+        for side in SIDES:
+            eye = exam.eye(side)
+            if eye.has_findings:
+                said = {name: value for name, value in eye_json(eye).items() if name not in ("view", "note")}
+                found[side] = LastTime(exam.on, str(eye), type_again(said))
+    return found
 
 
 def say_before(sheet: Sheet, seen: InfantView, watch_age: int | None, today: date) -> Iterator[str]:
@@ -30,6 +63,8 @@ def say_before(sheet: Sheet, seen: InfantView, watch_age: int | None, today: dat
         if not asked:
             yield "Nothing proposes it: no rule of the edition asks yet whether the exams may stop."
         yield from _watched(seen, watch_age)
+    if sheet.path == "book":
+        yield from _booked(decision, today)
     if sheet.path == "defer" and decision.deferrals:
         yield f"This exam was put off {say_times(len(decision.deferrals))} already."
     if sheet.path == "defer" and (window := _exam_window(decision)):
@@ -37,6 +72,20 @@ def say_before(sheet: Sheet, seen: InfantView, watch_age: int | None, today: dat
             f"The exam is due on {say_day(window.due, today)}, last day {say_day(window.closes, today)}; rebook within "
             f"7 days of the intended day (UK 2022, from memory): by {say_day(_latest(window), today)}."
         )
+
+
+def _booked(decision: Decision, today: date) -> Iterator[str]:
+    if window := decision.next.window:
+        task = say_task(decision.next.kind, decision.missing)
+        yield _(
+            "%(task)s: due on %(due)s, last day %(closes)s.",
+            task=task, due=say_day(window.due, today), closes=say_day(window.closes, today),
+        )  # fmt: skip
+    for each in decision.bookings:
+        yield _(
+            "Booked already for %(day)s. This one stands beside it; to move that one, correct it on the infant’s page.",
+            day=say_booking(each, today),
+        )  # fmt: skip
 
 
 def _watched(seen: InfantView, watch_age: int | None) -> Iterator[str]:
@@ -66,6 +115,8 @@ def warn(sheet: Sheet, seen: InfantView, then: Decision, answers: Answers, today
         day = date.fromisoformat(str(answers.value["date"]))
         if day > window.closes:
             yield f"That is {count_days((day - window.closes).days)} after the last day of the window."
+    if sheet.path == "book":
+        yield from (f"{flag}." for flag in flag_bookings(then, today))
     if sheet.path == "close" and not is_closed(then):
         yield "The infant stays on the list: this does not close the course, for the reason given below."
 

@@ -3,7 +3,8 @@
 One run gives the figures of DEVELOPERS.md: how long a hook takes until the list is right (its answer) and until the
 Task stands at the site, how many arrivals a second the embedded database takes, how many infants `assess` judges. The
 site is a real FHIR server (`sekmet-fhir`), which also serves as the peer: how many Observations it stores itself.
-Machines are shared and noisy: compare ratios inside one run, not runs.
+Machines are shared and noisy: compare ratios inside one run, not runs. `measure.py lists` measures the lists alone: how
+long a page of 200 and of 2,000 open infants takes, and whether 200,000 infants known make it slower.
 """
 
 from __future__ import annotations
@@ -24,6 +25,7 @@ from pathlib import Path
 from typing import Any
 
 import httpx
+import psycopg
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
@@ -150,7 +152,100 @@ def assess(folder: Path, infants: int = 10_000) -> float:
     return infants / taken
 
 
+MORE = """
+WITH model AS (SELECT * FROM infants WHERE kind {kind} 'none' ORDER BY patient),
+numbered AS (SELECT m.*, row_number() OVER (ORDER BY patient) - 1 AS place, count(*) OVER () AS models FROM model m),
+copied AS (SELECT n, c.* FROM generate_series(1, {many}) n JOIN numbered c ON c.place = n % c.models),
+made AS (
+    INSERT INTO decisions
+           (site, patient, decided_at, as_of, policy, revision, state, eligible, kind, opens, due, closes, body)
+    SELECT c.site, 'copy-{kind}-{start}-' || n, d.decided_at, d.as_of, d.policy, d.revision, d.state, d.eligible,
+           d.kind, d.opens, d.due, d.closes, d.body
+    FROM copied c JOIN decisions d ON d.site = c.site AND d.id = c.decision RETURNING site, patient, id
+)
+INSERT INTO infants (site, patient, key, known_since, first_seen, changed_at, decision, state, eligible, kind, opens,
+                     due, closes, name, identifier, unit, bed, left_hospital, words)
+SELECT c.site, m.patient, gen_random_uuid(), c.known_since, c.first_seen, c.changed_at, m.id, c.state, c.eligible,
+       c.kind, c.opens, c.due, c.closes, 'Baby ' || n, 'N' || n, c.unit, c.bed, c.left_hospital,
+       ARRAY['baby', 'n' || n, n::text]
+FROM copied c JOIN made m ON m.patient = 'copy-{kind}-{start}-' || n
+"""
+"""So many more infants like those that are there: on the list (`kind` <>) or off it (=)."""
+
+
+def lists() -> None:
+    """The page of all sites, made in this process from a database on this machine: the best and the median of nine, and
+    the least processor time, which other work on the machine disturbs less."""
+    from web.conftest import make_flow
+    from web.ward import age as born_at
+    from web.ward import newborn, send, weight
+
+    from service.store.database import Database, migrate
+    from service.store.postgres import EmbeddedPostgres
+    from service.web.board import Asked
+    from service.web.lists import draw_list
+    from service.web.looking import NOBODY, Looking
+    from service.web.pages import Pages
+
+    with tempfile.TemporaryDirectory(prefix="ridgeline-lists-") as name, EmbeddedPostgres() as postgres:
+        Path(name).chmod(0o755)
+        url = postgres.start(Path(name) / "postgres")
+        migrate(url)
+        database = Database(url)
+        flow = make_flow(database)
+        for number in range(40):
+            who, born = f"m{number}", f"2031-05-{1 + number % 28:02}"
+            grams = 2600 if number % 4 == 0 else 600 + 30 * number
+            days = 260 if number % 4 == 0 else 168 + number
+            resources = [newborn(who, f"Model {number}", born, f"M-{number}"), weight(who, grams)]
+            send(flow, "northbank", *resources, *([] if number % 10 == 1 else [born_at(who, days)]))
+        looking = Looking(NOBODY, flow, Pages(flow.sites))
+
+        def grow(open_now: int, known: int) -> None:
+            with database.engine.connect() as connection:
+                counted = "SELECT count(*) FILTER (WHERE kind <> 'none'), count(*) FROM infants"
+                there, everybody = connection.exec_driver_sql(counted).one()
+            with psycopg.connect(url, autocommit=True) as owner:
+                for kind, many in (("<>", open_now - there), ("=", known - everybody - (open_now - there))):
+                    if many > 0:
+                        owner.execute(MORE.format(kind=kind, many=many, start=everybody))
+                owner.execute("VACUUM ANALYZE")
+
+        def page() -> list[float]:
+            taken, busy = [], []
+            for _ in range(9):
+                start, processor = time.perf_counter(), time.process_time()
+                text = draw_list(looking, None, Asked(), None, None)
+                taken.append(time.perf_counter() - start)
+                busy.append(time.process_time() - processor)
+            return [min(taken) * 1000, statistics.median(taken) * 1000, min(busy) * 1000, len(text) / 1e6]
+
+        def search() -> list[float]:
+            taken = []
+            for said in ("baby 1234", "n150", "baby", "nobody") * 3:
+                start = time.perf_counter()
+                flow.search(said)
+                taken.append(time.perf_counter() - start)
+            return [min(taken) * 1000, statistics.median(taken) * 1000, max(taken) * 1000]
+
+        found: dict[tuple[int, int], list[float]] = {}
+        for open_now, known in ((200, 2_000), (2_000, 4_000), (2_000, 200_000)):
+            grow(open_now, known)
+            best, middle, busy, size = found[open_now, known] = page()
+            quick, usual, slow = search()
+            print(f"  {open_now} open of {known} known: page best {best:.0f} ms, median {middle:.0f} ms, "
+                  f"processor time of this process {busy:.0f} ms, {size:.1f} MB; "
+                  f"search {quick:.0f} to {slow:.0f} ms, median {usual:.0f} ms", flush=True)  # fmt: skip
+        small, large, vast = found.values()
+        print(f"  2,000 open against 200: {large[0] / small[0]:.1f} times as long")
+        print(f"  200,000 known against 4,000: {vast[0] / large[0]:.2f} times as long")
+        database.close()
+
+
 def main() -> None:
+    if sys.argv[1:] == ["lists"]:
+        lists()
+        return
     with tempfile.TemporaryDirectory(prefix="ridgeline-bench-") as name:
         folder = Path(name)
         folder.chmod(0o755)
@@ -185,6 +280,8 @@ def main() -> None:
         finally:
             server.close()
         print(f"[assess] {assess(folder):.0f} infants/s")
+    print("[lists]")
+    lists()
 
 
 if __name__ == "__main__":

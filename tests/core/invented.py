@@ -206,6 +206,10 @@ SHAPES: dict[str, st.SearchStrategy[dict[str, Any]]] = {
     "hand_over": st.builds(
         lambda on, then: {"on": on, "to": "Elsewhere", "place": "Eye clinic", "date": then, "by": "Nurse"}, _iso, _iso
     ),
+    "booking": st.builds(
+        lambda on, day, time: {"on": on, "date": day, "by": "Nurse"} | ({"time": time} if time else {}),
+        _iso, _iso, st.sampled_from(["", "09:30"]),
+    ),
     "long_term": st.builds(lambda on: {"on": on, "by": "Dr Invented", "where": "Eye clinic"}, _iso),
 }  # fmt: skip
 

@@ -40,6 +40,12 @@ def test_everything_that_may_be_said_of_an_eye_is_read() -> None:
     assert parse_eye({}, "x") == Eye()
 
 
+def test_clock_hours_that_are_named_are_counted() -> None:
+    read = parse_eye({"stage": 1, "clock_positions": "12, 1 3, 1"}, "x")
+    assert (read.clock_positions, read.clock_hours) == ((1, 3, 12), 3)
+    assert parse_eye({"stage": 1, "clock_hours": 3}, "x").clock_positions == ()
+
+
 @pytest.mark.parametrize(
     ("word", "zone"), [("I", Zone.I), ("posterior II", Zone.POSTERIOR_II), ("II", Zone.II), ("III", Zone.III)]
 )
@@ -72,6 +78,11 @@ def test_stages_are_those_of_the_classification(stage: Any) -> None:
         ({"clock_hours": 13}, ("x.clock_hours", "1 to 12")),
         ({"clock_hours": 0}, ("x.clock_hours",)),
         ({"clock_hours": True}, ("x.clock_hours",)),
+        ({"clock_positions": "0, 1"}, ("x.clock_positions", "1 to 12")),
+        ({"clock_positions": "2, 13"}, ("x.clock_positions",)),
+        ({"clock_positions": "two"}, ("x.clock_positions",)),
+        ({"clock_positions": ""}, ("x.clock_positions",)),
+        ({"clock_positions": 3}, ("x.clock_positions",)),
         ({"avascular_extent": "2 DD"}, ("x.avascular_extent", "disc diameters")),
         ({"avascular_extent": -1}, ("x.avascular_extent",)),
         ({"avascular_extent": True}, ("x.avascular_extent",)),
@@ -92,6 +103,8 @@ def test_stages_are_those_of_the_classification(stage: Any) -> None:
         ({"notch": True}, ("a notch is recorded with the zone",)),
         ({"zone": "II", "near_zone_i": True}, ("posterior zone II only",)),
         ({"zone": "II", "stage": 0, "clock_hours": 3}, ("clock hours describe disease",)),
+        ({"zone": "II", "stage": 0, "clock_positions": "3"}, ("clock hours describe disease",)),
+        ({"stage": 1, "clock_hours": 3, "clock_positions": "3, 4"}, ("the number of clock hours is not",)),
     ],
 )
 def test_what_cannot_be_is_refused_in_words(data: dict[str, Any], words: tuple[str, ...]) -> None:

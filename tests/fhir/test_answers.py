@@ -63,6 +63,7 @@ _VALUES: dict[str, st.SearchStrategy[Any]] = {
     **{key: st.booleans() for key, kind in terms.EYE_TYPES.items() if kind == "boolean"},
     "zone": st.sampled_from(["I", "II", "III"]),
     "clock_hours": st.integers(1, 12),
+    "clock_positions": st.sets(st.integers(1, 12), min_size=1).map(lambda hours: ", ".join(map(str, sorted(hours)))),
     "avascular_extent": st.integers(0, 80).map(lambda quarters: quarters / 4),
     "avascular_site": TEXTS,
     "note": TEXTS,
@@ -142,6 +143,12 @@ OTHERS = [
         "hand-over",
         {"on": "2031-06-09", "to": "t", "place": "p", "date": "2031-06-16", "by": "b", "parents_told": False},
         "hand_over",
+    ),
+    ("booking", {"on": "2031-06-09", "date": "2031-06-09", "by": "b"}, "booking"),
+    (
+        "booking",
+        {"on": "2031-06-09", "date": "2031-06-16", "time": "09:30", "place": "p", "examiner": "e", "by": "b"},
+        "booking",
     ),
     ("long-term", {"on": "2031-06-09", "by": "b", "where": "w"}, "long_term"),
 ]

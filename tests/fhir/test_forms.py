@@ -130,10 +130,10 @@ def test_what_a_form_takes_of_an_eye_the_core_takes_too(key: str) -> None:
         "string": ("temporal",),
     }[terms.EYE_TYPES[key]]  # fmt: skip
     beside = {"posterior": {"zone": "II"}, "near_zone_i": {"zone": "posterior II"}, "notch": {"zone": "I"}}
-    for value in samples:
+    for value in ("2, 3, 12",) if key == "clock_positions" else samples:
         share = terms.share(key, value)
         view = {} if key == "view" else {"view": "adequate"}
-        stage = {"stage": "1"} if key == "clock_hours" else {}
+        stage = {"stage": "1"} if key.startswith("clock") else {}
         parse_eye({**view, **stage, **beside.get(key, {}), **share}, "eye")
 
 
@@ -163,6 +163,7 @@ def test_only_what_is_needed_is_required() -> None:
         "closing": ["on", "by", "why", "reopening.on", "reopening.by", "reopening.why"],
         "deferral": ["on", "until", "reason", "ophthalmologist", "neonatologist"],
         "hand-over": ["on", "to", "place", "date", "by"],
+        "booking": ["on", "date", "by"],
         "long-term": ["on", "by", "where"],
         "newborn": [],
     }
@@ -183,8 +184,8 @@ FULL: dict[str, dict[str, Any]] = {
         "right": {
             "view": "adequate", "zone": "II", "posterior": True, "near_zone_i": True, "vascularization": "II",
             "stage": "3", "plus": "pre-plus", "aggressive": True, "regression": "none", "reactivation": True,
-            "notch": True, "clock_hours": 4, "nasal_at_ora": False, "avascular_site": "temporal",
-            "avascular_extent": 2.5, "note": "hazy media",
+            "notch": True, "clock_hours": 4, "clock_positions": "1, 2, 3, 12", "nasal_at_ora": False,
+            "avascular_site": "temporal", "avascular_extent": 2.5, "note": "hazy media",
         },
         "left": {"view": "none"},
     },
@@ -197,6 +198,10 @@ FULL: dict[str, dict[str, Any]] = {
     "hand-over": {
         "on": "2031-06-09", "to": "Fenwick", "place": "eye clinic", "date": "2031-06-16", "by": "Dr Reed",
         "parents_told": False,
+    },
+    "booking": {
+        "on": "2031-06-09", "date": "2031-06-16", "time": "09:30:00", "place": "eye clinic", "examiner": "Dr Reed",
+        "by": "Sister Lane",
     },
     "long-term": {"on": "2031-06-09", "by": "Dr Reed", "where": "Fenwick"},
     "newborn": {"gestational_age_at_birth": "25w3d", "birth_weight": 780, "risk_flags": ["sepsis", "transfusion"]},
@@ -294,5 +299,5 @@ def test_what_is_no_answer_is_refused_in_words_without_repeating_it(
 def test_every_form_has_a_fact_of_its_own() -> None:
     assert {form.id: form.fact for form in FORMS.values()} == {
         "eye-exam": "exam", "treatment": "treatment", "closing": "closing", "deferral": "deferral",
-        "hand-over": "hand_over", "long-term": "long_term", "newborn": "",
+        "hand-over": "hand_over", "booking": "booking", "long-term": "long_term", "newborn": "",
     }  # fmt: skip

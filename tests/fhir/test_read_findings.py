@@ -69,6 +69,7 @@ SHARES = [
     ("eye-zone", {"valueString": "2"}, {"zone": "II"}, "v2; zones in Arabic digits, common practice"),
     ("eye-stage", {"valueCodeableConcept": {"text": "3"}}, {"stage": "3"}, "R4: a CodeableConcept of text alone"),
     ("eye-clock-hours", {"valueInteger": 4}, {"clock_hours": 4}, "R4 valueInteger"),
+    ("eye-clock-positions", {"valueString": "12, 1"}, {"clock_positions": "12, 1"}, "R4 valueString"),
     ("eye-clock-hours", {"valueQuantity": {"value": 4, "unit": "clock hours"}}, {"clock_hours": 4}, "R4 Quantity"),
     ("eye-avascular-extent", {"valueQuantity": {"value": 2.5, "unit": "DD"}}, {"avascular_extent": 2.5}, "R4 Quantity"),
     ("eye-note", {"valueString": "hazy media"}, {"note": "hazy media"}, "R4 valueString"),
@@ -428,7 +429,7 @@ def test_any_value_is_a_finding_the_core_can_read_or_a_rejection(code: str, valu
     for finding in findings:
         zone = {"zone": "II"} if {"posterior", "notch"} & finding["of"].keys() else {}
         zone = {"zone": "posterior II"} if "near_zone_i" in finding["of"] else zone
-        stage = {"stage": "1"} if "clock_hours" in finding["of"] else {}
+        stage = {"stage": "1"} if {"clock_hours", "clock_positions"} & finding["of"].keys() else {}
         parse_eye({**zone, **stage, **finding["of"]}, "eye")
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import time
 from dataclasses import replace
 from typing import Any
 
@@ -14,6 +15,8 @@ from hypothesis import strategies as st
 from service.errors import ConfigurationError, NotFound, NotUnderstood
 from service.fhir.sites import Site
 from service.flow import Flow
+from service.jobs import Jobs
+from service.mending import Mending
 from service.store.database import Database
 from service.store.meanings import Meaning
 
@@ -31,7 +34,7 @@ def local_age(who: str, text: str, version: int = 1, code: str = "GA-BIRTH", **m
 def replay(ward: Ward, limit: int = 200) -> int:
     """Everything that was last read under an earlier mapping; how many arrivals."""
     total = 0
-    while receipts := ward.flow.replay(ward.site, limit):
+    while receipts := Mending(ward.flow).replay(ward.site, limit):
         assert all(receipt.digested for receipt in receipts)
         total += len(receipts)
     return total
@@ -49,23 +52,25 @@ def tasks(ward: Ward) -> dict[tuple[str, str], tuple[str, int]]:
 def test_a_code_that_gets_a_meaning_is_read_where_it_is_stored(ward: Ward) -> None:
     ward.send(patient("a"), weight("a", 900), local_age("a", "26w4d"))
     assert ward.rows()["a"].decision.missing == ("gestational_age_at_birth",)
-    would = ward.flow.weigh_meaning("northgate", AGE, ids(ward))
+    would = Mending(ward.flow).weigh("northgate", AGE, ids(ward))
     assert [change.after.missing for change in would.changes] == [()]
     assert would.speaking == 1
     assert ward.rows()["a"].decision.missing == ("gestational_age_at_birth",), "weighing keeps nothing"
-    assert ward.flow.meanings("northgate") == []
-    ward.flow.give_meaning("northgate", AGE, " IT  Person ", ids(ward))
+    assert Mending(ward.flow).meanings("northgate") == []
+    Mending(ward.flow).give("northgate", AGE, " IT  Person ", ids(ward))
     assert ward.rows()["a"].kind == "first-exam"
-    assert [(given.by, given.withdrawn_at) for given in ward.flow.meanings("northgate")] == [("IT Person", None)]
+    assert [(given.by, given.withdrawn_at) for given in Mending(ward.flow).meanings("northgate")] == [
+        ("IT Person", None)
+    ]
     assert tasks(ward)["a", "first-exam"][0] == "requested"
 
 
 def test_a_unit_word_answers_its_rejections_and_only_those(ward: Ward) -> None:
     ward.send(patient("a"), gestation("a", "33w0d"), weight("a", 940, unit="gmz"), patient("b"), weight("b", 0.9))
     assert len(ward.flow.rejections("northgate")) == 2
-    would = ward.flow.weigh_meaning("northgate", UNIT, ids(ward))
+    would = Mending(ward.flow).weigh("northgate", UNIT, ids(ward))
     assert (would.answered, would.left, would.refused) == (1, 1, 0)
-    ward.flow.give_meaning("northgate", UNIT, "IT", ids(ward))
+    Mending(ward.flow).give("northgate", UNIT, "IT", ids(ward))
     (left,) = ward.flow.rejections("northgate")
     assert "0.9" in left["reason"]
     assert ward.states() == {"a": "eligible", "b": "unknown"}
@@ -74,7 +79,7 @@ def test_a_unit_word_answers_its_rejections_and_only_those(ward: Ward) -> None:
 def test_reading_again_says_nothing_twice_and_adds_nothing_where_nothing_changed(ward: Ward) -> None:
     ward.send(patient("a"), weight("a", 900), gestation("a", "26w4d"), weight("b", 940, unit="gmz"))
     before = [ward.query(f"SELECT count(*) FROM {table}")[0][0] for table in ("facts", "decisions", "outbox")]
-    ward.flow.give_meaning("northgate", AGE, "IT", [])
+    Mending(ward.flow).give("northgate", AGE, "IT", [])
     assert replay(ward) == 4
     assert replay(ward) == 0, "once is enough"
     after = [ward.query(f"SELECT count(*) FROM {table}")[0][0] for table in ("facts", "decisions", "outbox")]
@@ -84,38 +89,40 @@ def test_reading_again_says_nothing_twice_and_adds_nothing_where_nothing_changed
 
 def test_a_meaning_withdrawn_takes_back_what_was_read_by_it_and_can_be_given_again(ward: Ward) -> None:
     ward.send(patient("a"), weight("a", 900, unit="gmz"), local_age("a", "26w4d"))
-    ward.flow.give_meaning("northgate", UNIT, "IT", ids(ward))
-    ward.flow.give_meaning("northgate", AGE, "IT", ids(ward))
+    Mending(ward.flow).give("northgate", UNIT, "IT", ids(ward))
+    Mending(ward.flow).give("northgate", AGE, "IT", ids(ward))
     assert ward.rows()["a"].kind == "first-exam"
-    for given in ward.flow.meanings("northgate"):
-        ward.flow.withdraw_meaning("northgate", given.id, "Somebody else")
-    assert ward.flow.to_replay() == ["northgate"]
+    for meaning in Mending(ward.flow).meanings("northgate"):
+        Mending(ward.flow).withdraw("northgate", meaning.id, "Somebody else")
+    assert Mending(ward.flow).asked() == ["northgate"]
     replay(ward)
-    assert ward.flow.to_replay() == []
+    assert Mending(ward.flow).asked() == []
     assert set(ward.rows()["a"].decision.missing) == {"gestational_age_at_birth", "birth_weight"}
     assert len(ward.flow.rejections("northgate")) == 1, "what cannot be read any more is shown again"
-    ward.flow.give_meaning("northgate", UNIT, "IT", ids(ward))
-    ward.flow.give_meaning("northgate", AGE, "IT", ids(ward))
+    Mending(ward.flow).give("northgate", UNIT, "IT", ids(ward))
+    Mending(ward.flow).give("northgate", AGE, "IT", ids(ward))
     assert ward.rows()["a"].kind == "first-exam"
     assert ward.flow.rejections("northgate") == []
     with pytest.raises(NotFound):
-        ward.flow.withdraw_meaning("northgate", 1, "IT")
+        Mending(ward.flow).withdraw("northgate", 1, "IT")
 
 
 def test_a_wrong_meaning_put_right_moves_the_value_where_it_belongs(ward: Ward) -> None:
     ward.send(patient("a"), gestation("a", "26w4d"), {**local_age("a", "900 g", code="W"), "id": "a-w"})
-    ward.flow.give_meaning("northgate", Meaning("code", "urn:local", "W", {"concept": "birth_weight"}), "IT", ids(ward))
+    Mending(ward.flow).give(
+        "northgate", Meaning("code", "urn:local", "W", {"concept": "birth_weight"}), "IT", ids(ward)
+    )
     key = ward.rows()["a"].key
     assert ward.flow.infant(key).infant.birth_weight.value == 900
-    ward.flow.give_meaning("northgate", Meaning("code", "urn:local", "W", {"concept": "ignore"}), "IT", ids(ward))
+    Mending(ward.flow).give("northgate", Meaning("code", "urn:local", "W", {"concept": "ignore"}), "IT", ids(ward))
     assert ward.flow.infant(key).infant.birth_weight.value is None
-    then = [given.withdrawn_at is None for given in ward.flow.meanings("northgate")]
+    then = [given.withdrawn_at is None for given in Mending(ward.flow).meanings("northgate")]
     assert then == [False, True], "one meaning of a code counts at a time, and the other stays on record"
 
 
 def test_a_newer_version_stays_the_newest_when_an_older_one_is_read_again(ward: Ward) -> None:
     ward.send(patient("a"), weight("a", 900), local_age("a", "26w4d"), local_age("a", "33w0d", 2))
-    ward.flow.give_meaning("northgate", AGE, "IT", ids(ward)[-1:])
+    Mending(ward.flow).give("northgate", AGE, "IT", ids(ward)[-1:])
     assert ward.rows()["a"].decision.ages.gestation == "33w0d"
     replay(ward, limit=1)
     assert ward.rows()["a"].decision.ages.gestation == "33w0d"
@@ -125,7 +132,7 @@ def test_what_was_known_before_a_replay_can_still_be_shown(ward: Ward) -> None:
     ward.send(patient("a"), weight("a", 900), local_age("a", "26w4d"))
     before = ward.now
     ward.now = ward.now.replace(hour=9)
-    ward.flow.give_meaning("northgate", AGE, "IT", ids(ward))
+    Mending(ward.flow).give("northgate", AGE, "IT", ids(ward))
     key = ward.rows()["a"].key
     assert ward.flow.infant(key, known_at=before).decision.missing == ("gestational_age_at_birth",)
     assert ward.flow.infant(key).decision.missing == ()
@@ -133,10 +140,10 @@ def test_what_was_known_before_a_replay_can_still_be_shown(ward: Ward) -> None:
 
 def test_only_somebody_gives_a_meaning_and_only_one_that_means_something(ward: Ward) -> None:
     with pytest.raises(NotUnderstood):
-        ward.flow.give_meaning("northgate", AGE, " ", [])
+        Mending(ward.flow).give("northgate", AGE, " ", [])
     with pytest.raises(ConfigurationError):
-        ward.flow.give_meaning("northgate", Meaning("word", "", "gmz", {"means": "furlong"}), "IT", [])
-    assert ward.flow.meanings("northgate") == []
+        Mending(ward.flow).give("northgate", Meaning("word", "", "gmz", {"means": "furlong"}), "IT", [])
+    assert Mending(ward.flow).meanings("northgate") == []
 
 
 def test_a_meaning_counts_for_every_process_and_at_its_own_site_alone(
@@ -145,7 +152,7 @@ def test_a_meaning_counts_for_every_process_and_at_its_own_site_alone(
     other = Flow(database, sites, ward.flow.policies, ward.flow.clock)
     elsewhere = Ward(database, sites, "southgate")
     ward.send(patient("a"), weight("a", 900))
-    ward.flow.give_meaning("northgate", AGE, "IT", [])
+    Mending(ward.flow).give("northgate", AGE, "IT", [])
     for flow, who in ((other, "a"), (elsewhere.flow, "b")):
         elsewhere.flow = flow
         elsewhere.site = "northgate" if flow is other else "southgate"
@@ -156,18 +163,36 @@ def test_a_meaning_counts_for_every_process_and_at_its_own_site_alone(
 
 def test_a_file_changed_on_disk_offers_to_read_again(ward: Ward, database: Database, sites: dict[str, Site]) -> None:
     ward.send(patient("a"), weight("a", 900), local_age("a", "26w4d"))
-    assert ward.flow.unread_since("northgate") == 0
+    assert Mending(ward.flow).to_read_again("northgate") == 0
     mapped = sites["northgate"].having({"code": [AGE.table]}, "northgate.toml")
     after = Flow(database, {**sites, "northgate": mapped}, ward.flow.policies, ward.flow.clock)
-    assert after.unread_since("northgate") == 3
-    assert after.to_replay() == [], "offered, not done"
-    assert after.ask_replay("northgate", "IT") == 3
-    assert after.to_replay() == ["northgate"]
-    assert len(after.replay("northgate", limit=2)) == 2
-    assert (len(after.replay("northgate")), after.replay("northgate")) == (1, [])
+    assert Mending(after).to_read_again("northgate") == 3
+    assert Mending(after).asked() == [], "offered, not done"
+    assert Mending(after).ask_replay("northgate", "IT") == 3
+    assert Mending(after).asked() == ["northgate"]
+    assert len(Mending(after).replay("northgate", limit=2)) == 2
+    assert (len(Mending(after).replay("northgate")), Mending(after).replay("northgate")) == (1, [])
     assert ward.rows()["a"].kind == "first-exam"
     same = Flow(database, {**sites, "northgate": replace(mapped)}, ward.flow.policies, ward.flow.clock)
-    assert same.unread_since("northgate") == 0
+    assert Mending(same).to_read_again("northgate") == 0
+
+
+def test_a_job_reads_the_rest_again_and_goes_on_where_one_was_stopped(ward: Ward) -> None:
+    ward.send(patient("a"), weight("a", 900), *(local_age("a", "26w4d", n) for n in range(1, 8)))
+    Mending(ward.flow).give("northgate", AGE, "IT", [])
+    assert len(Mending(ward.flow).replay("northgate", limit=4)) == 4
+    assert Mending(ward.flow).to_read_again("northgate") == 5
+    jobs = Jobs(ward.flow, {}, lambda *_: [], lambda _: None, frozenset(), frozenset())
+    jobs.start()
+    try:
+        until = time.monotonic() + 60
+        while Mending(ward.flow).asked():
+            assert time.monotonic() < until, "it never happened"
+            time.sleep(0.1)
+    finally:
+        jobs.stop()
+    assert Mending(ward.flow).to_read_again("northgate") == 0
+    assert ward.rows()["a"].decision.missing == ()
 
 
 @st.composite
@@ -185,16 +210,14 @@ def coded_days(draw: st.DrawFn) -> list[dict[str, Any]]:
 
 
 def told(ward: Ward, prefix: str) -> list[Any]:
-    infants = ward.query(
-        f"SELECT state, eligible, kind, opens, due, closes FROM infants WHERE patient = '{prefix}A'"  # noqa: S608
-    )
+    infants = ward.query(f"SELECT state, eligible, kind, opens, due, closes FROM infants WHERE patient = '{prefix}A'")
     refused = ward.query(
-        "SELECT replace(resource, '%s', ''), path, reason FROM rejections WHERE superseded_at IS NULL"
-        " AND resource LIKE '%%%%/%s%%%%' ORDER BY 1, 2, 3" % (prefix, prefix)  # noqa: S608
+        f"SELECT replace(resource, '{prefix}', ''), path, reason FROM rejections"
+        f" WHERE superseded_at IS NULL AND resource LIKE '%%/{prefix}%%' ORDER BY 1, 2, 3"
     )
     steps = ward.query(
         "SELECT step, type, status, period_start, period_end FROM publications WHERE current"
-        f" AND status = 'requested' AND patient = '{prefix}A' ORDER BY 1, 2"  # noqa: S608
+        f" AND status = 'requested' AND patient = '{prefix}A' ORDER BY 1, 2"
     )
     return [[tuple(row) for row in rows] for rows in (infants, refused, steps)]
 
@@ -215,16 +238,16 @@ def test_reading_again_gives_the_same_as_a_mapping_that_was_right_from_the_start
     ward: Ward, resources, random, split, limit, pick
 ) -> None:
     late, straight = f"l{next(number)}x", f"s{next(number)}x"
-    for given in ward.flow.meanings("northgate"):
-        if given.withdrawn_at is None:
-            ward.flow.withdraw_meaning("northgate", given.id, "IT")
+    for meaning in Mending(ward.flow).meanings("northgate"):
+        if meaning.withdrawn_at is None:
+            Mending(ward.flow).withdraw("northgate", meaning.id, "IT")
     order = [*resources, *random.choices(resources, k=2)]
     random.shuffle(order)
     ward.send(*(named(each, late) for each in order[:split]))
     first, second = random.sample([AGE, UNIT], k=2)
-    ward.flow.give_meaning("northgate", first, "IT", ids(ward)[-pick:])
+    Mending(ward.flow).give("northgate", first, "IT", ids(ward)[-pick:])
     ward.send(*(named(each, late) for each in order[split:]))
-    ward.flow.give_meaning("northgate", second, "IT", [])
+    Mending(ward.flow).give("northgate", second, "IT", [])
     replay(ward, limit)
     ward.send(*(named(each, straight) for each in resources))
     assert told(ward, late) == told(ward, straight)

@@ -13,9 +13,10 @@ from starlette.routing import BaseRoute, Route
 
 
 @contextmanager
-def serve(app: FastAPI) -> Iterator[str]:
-    """Yields the address; stops the way the service does: streams first, then the server."""
-    config = uvicorn.Config(app, host="127.0.0.1", port=0, log_config=None, timeout_graceful_shutdown=3)
+def serve(app: FastAPI, port: int = 0) -> Iterator[str]:
+    """Yields the address, on a free port where none is asked for; stops the way the service does: streams first, then
+    the server."""
+    config = uvicorn.Config(app, host="127.0.0.1", port=port, log_config=None, timeout_graceful_shutdown=3)
     server = uvicorn.Server(config)
     thread = threading.Thread(target=server.run, daemon=True)
     thread.start()

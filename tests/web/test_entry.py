@@ -52,8 +52,9 @@ def test_what_follows_is_shown_before_anything_is_saved(own_ward: httpx.Client, 
     assert "Next eye exam, both eyes on Sun 15 Jun" in words
     assert "Until now First eye exam Sun 1 Jun to Sat 7 Jun" in words
     assert flow.infant(key_of("today")).course.exams == ()
+    (id,) = Form(shown.text).fields["id"]
     saved = send_form(own_ward, at("today", "exam"), Form(shown.text).fields, do="save")
-    assert (saved.status_code, saved.headers["location"]) == (303, f"{at('today')}?saved=exam")
+    assert (saved.status_code, saved.headers["location"]) == (303, f"{at('today')}?saved=exam&record={id}")
     page = said(own_ward.get(saved.headers["location"]))
     assert "The exam is saved." in page
     assert "Next eye exam, both eyes on Sun 15 Jun" in page
@@ -156,6 +157,89 @@ def test_full_vessels_are_one_tap(own_ward: httpx.Client, flow: Flow) -> None:
     assert str(exam.right) == str(exam.left) == "full vascularization"
 
 
+def test_clock_hours_are_kept_as_they_were_ticked_and_counted(own_ward: httpx.Client, flow: Flow) -> None:
+    page = own_ward.get(at("today", "exam"))
+    typed = {**Form(page.text).fields, **{name: [value] for name, value in NORMAL.items()}, "right.stage": ["2"]}
+    shown = send_form(own_ward, at("today", "exam"), {**typed, "right.clock_positions": ["12", "9", "10"]}, do="show")
+    assert "Zone II stage 2; 3 clock hours (9, 10, 12)" in said(shown)
+    assert shown.text.count('class="hour on"') == 6  # of the right eye: on the sheet, and beside what follows
+    send_form(own_ward, at("today", "exam"), Form(shown.text).fields, do="save")
+    (exam,) = flow.infant(key_of("today")).course.exams
+    assert (exam.right.clock_positions, exam.right.clock_hours) == ((9, 10, 12), 3)
+    # "As the right eye" does not say on which side: the eyes are mirror images.
+    assert (exam.left.clock_positions, exam.left.clock_hours, exam.left.stage) == ((), 3, "2")
+    fields = Form(own_ward.get(one(own_ward, "today", r"/exam/[0-9a-f-]{36}$")).text).fields
+    assert fields["right.clock_positions"] == ["9", "10", "12"] and fields["right.clock_hours"] == [""]
+    assert fields["left.clock_hours"] == ["3"]
+    wrong = {**typed, "right.clock_positions": ["13"]}
+    assert "These are no hours of the clock." in said(send_form(own_ward, at("today", "exam"), wrong, do="show"))
+
+
+def test_as_last_time_fills_in_what_was_found_of_one_eye_and_nothing_else(own_ward: httpx.Client, flow: Flow) -> None:
+    assert "As last time" not in said(own_ward.get(at("today", "exam")))
+    first = {
+        **NORMAL,
+        "right.zone": "posterior II",
+        "right.stage": "1",
+        "right.note": "small pupil",
+        "right.view": "poor",
+    }
+    save(own_ward, at("today", "exam"), **first, **{"right.nasal_at_ora": "no", "at": "09:00"})
+    page = own_ward.get(at("today", "exam"))
+    assert "As last time, Sun 1 Jun: posterior zone II stage 1" in said(page)
+    fields = Form(page.text).fields
+    assert fields["right.zone"] == fields["right.stage"] == [""]  # offered, not filled in
+    filled = send_form(own_ward, at("today", "exam"), fields, do="last.right", examiner="Dr Tarn")
+    now = Form(filled.text).fields
+    assert (filled.status_code, now["right.zone"], now["right.stage"]) == (200, ["posterior II"], ["1"])
+    assert (now["right.nasal_at_ora"], now["examiner"], now["id"]) == (["no"], ["Dr Tarn"], fields["id"])
+    assert (now["right.view"], now["right.note"], now["left.zone"]) == (["adequate"], [""], [""])
+    assert 'value="save"' not in filled.text  # what follows has not been seen
+    left = send_form(own_ward, at("today", "exam"), {**now, "left.same": ["yes"]}, do="last.left")
+    assert Form(left.text).fields["left.zone"] == ["posterior II"] and "left.same" not in Form(left.text).fields
+    assert len(flow.infant(key_of("today")).course.exams) == 1
+
+
+def test_an_eye_that_was_not_seen_last_time_is_not_offered_as_last_time(own_ward: httpx.Client) -> None:
+    save(own_ward, at("today", "exam"), **{**NORMAL, "left.same": None, "left.view": "none", "at": "09:00"})
+    page = own_ward.get(at("today", "exam"))
+    assert re.findall(r'value="last\.(\w+)"', page.text) == ["right"]
+
+
+@pytest.mark.parametrize(
+    ("sheet", "typed"),
+    [
+        ("treatment", {"eyes": "right", "kind": "laser", "by": "Dr Reed"}),
+        ("defer", {"reason": "unstable", "ophthalmologist": "R", "neonatologist": "T", "until": "2031-06-04"}),
+        ("hand-over", {"to": "Hill clinic", "place": "Room 4", "date": "2031-06-05", "by": "Nurse Wren"}),
+        ("close", {"why": "opt-out", "by": "Dr Reed"}),
+        ("long-term", {"where": "Hill clinic", "by": "Dr Tarn"}),
+        ("newborn", {"birth_weight": "790", "by": "Nurse Wren"}),
+    ],
+)  # fmt: skip
+def test_whatever_was_saved_can_be_undone_from_the_page_that_says_so(
+    own_ward: httpx.Client, flow: Flow, sheet: str, typed: dict[str, str]
+) -> None:
+    before = flow.infant(key_of("today")).decision
+    answer = save(own_ward, at("today", sheet), **typed)
+    page = own_ward.get(answer.headers["location"])
+    undo = re.search(r'role="status".*?href="([^"]+/error)">Undo<', page.text)
+    assert undo is not None
+    answer = take_back(own_ward, undo[1])
+    page = own_ward.get(answer.headers["location"])
+    after = flow.infant(key_of("today")).decision
+    assert (after.state, after.next.kind, after.next.window) == (before.state, before.next.kind, before.next.window)
+    assert re.search(r'role="status".*?>Enter it again<', page.text)
+    if sheet == "close":
+        save(own_ward, at("today", sheet), **typed)
+        answer = save(own_ward, at("today", "reopen"), why="the family came back", by="Dr Reed")
+        page = own_ward.get(answer.headers["location"])
+        again = re.search(r'role="status".*?href="([^"]+)">Close it again<', page.text)
+        assert again is not None
+        assert save(own_ward, again[1], **typed).status_code == 303
+        assert flow.infant(key_of("today")).decision.state == "closed"
+
+
 # --- corrected, taken back -----------------------------------------------------------------------------------------
 
 
@@ -195,7 +279,7 @@ def test_entered_in_error_shows_what_follows_asks_who_and_can_be_undone(own_ward
     assert "What follows, if it does not count any more First eye exam Sun 1 Jun to Sat 7 Jun" in said(page)
     assert len(flow.infant(key_of("today")).course.exams) == 1
     assert take_back(own_ward, error, by=" ").status_code == 422
-    assert take_back(own_ward, error).headers["location"].endswith("?saved=withdrawn")
+    assert take_back(own_ward, error).headers["location"].startswith(f"{at('today')}?saved=withdrawn&record=")
     assert flow.infant(key_of("today")).course.exams == ()
     page = own_ward.get(at("today"))
     assert "First eye exam Sun 1 Jun to Sat 7 Jun" in said(page) and "does not count" in said(page)
@@ -350,7 +434,7 @@ def test_the_visit_after_discharge_is_recorded(own_ward: httpx.Client, flow: Flo
 
 def test_who_cannot_be_judged_is_judged_once_it_is_filled_in(own_ward: httpx.Client, flow: Flow) -> None:
     page = own_ward.get("/")
-    assert f"{at('vague', 'newborn')}" in page.text and "Fill it in" in row(page.text, "vague")
+    assert f"{at('vague', 'newborn')}" in page.text and "Record gestational age at birth" in row(page.text, "vague")
     words = said(show(own_ward, at("vague", "newborn"), weeks="26", days="4", birth_weight="800", by="Nurse Wren"))
     assert "Gestational age at birth 26w4d" in words and "Birth weight 800 g" in words
     # Born 25 May at 26w4d: day 31 is 25 June, the later of 31w0d and 28 days (AAP 2018).
@@ -427,7 +511,7 @@ def test_no_name_and_no_finding_is_in_an_address_or_a_log(
             own_ward, at("today", "exam"), **{**NORMAL, "right.note": "Heronpool", "examiner": "Dr Quillfeather"}
         )
         show(own_ward, at("today", "exam"), **{**NORMAL, "right.view": "none"})
-    assert answer.headers["location"] == f"{at('today')}?saved=exam"
+    assert re.fullmatch(rf"{at('today')}\?saved=exam&record=[0-9a-f-]{{36}}", answer.headers["location"])
     for word in ("Heronpool", "Quillfeather", "Lanternfish", "zone II"):
         assert word not in caplog.text
     for link in links(own_ward, "today"):

@@ -22,12 +22,13 @@ from web.bedside import NORMAL, at, save
 from web.browsing import a_browser, a_page
 from web.conftest import make_flow
 from web.serving import every_route, serve
-from web.ward import fill, key_of
+from web.ward import fill, key_of, local_age, send
 
 from service.demo.staff import STAFF
 from service.store.database import Database
 from service.web.application import build
 from service.web.guard import MACHINES
+from service.web.mend import group_id
 from service.web.sheets import SHEETS
 
 PICTURES = Path(__file__).parents[2] / "build" / "pages"
@@ -39,10 +40,13 @@ STANDS_FOR: dict[str, list[str]] = {
     "path": list(SHEETS),
     "site": ["northbank"],
     "kind": ["family", "clinic"],
+    "day": ["2031-06-01", "2031-05-30", "2031-06-09"],
+    "ending": ["csv", "xlsx", "ics"],
     "/site/{id}": ["northbank", "eastmere"],
     "/people/{id}": [str(STAFF[0].id)],
     "/policies/{id}": ["aap-2018", "nigeria-group"],
     "other": ["uk-2022"],
+    "group": [group_id("northbank", "code", "urn:northbank", "AGE")],
 }
 """Parameter of an address, or the address up to it -> what it takes here. A new one is added here."""
 
@@ -68,12 +72,13 @@ def house(postgres_url: str, template_url: str) -> Iterator[House]:
     database = Database(make_url(postgres_url).set(database=name).render_as_string(hide_password=False))
     flow = make_flow(database)
     fill(flow)
+    send(flow, "northbank", local_age("vague", "26w4d"))
     app = build(flow, every=0.05, invented=STAFF)
     with a_browser() as browser, serve(app) as address, httpx.Client(base_url=address, timeout=30) as client:
         assert save(client, at("today", "exam"), **NORMAL).status_code == 303
         (exam,) = (fact for fact in flow.infant(key_of("today")).facts if fact.name == "exam")
         asked = client.post("/found", data={"who": "ada"}, headers={"Sec-Fetch-Site": "same-origin"})
-        token = asked.headers["location"].rpartition("/")[2]
+        token = asked.headers["location"].rpartition("/")[2].partition("#")[0]
         yield House(app, browser, address, exam.resource.partition("/")[2], token)
     database.close()
 

@@ -45,7 +45,7 @@ eyes = st.builds(
     plus=st.none() | st.sampled_from(PLUS), aggressive=marks, regression=st.none() | st.sampled_from(REGRESSIONS),
     reactivation=marks, notch=marks, clock_hours=st.none() | st.integers(1, 12), nasal_at_ora=st.none() | marks,
     avascular_site=st.sampled_from(["", "temporal"]), avascular_extent=st.none() | st.floats(0, 20),
-    note=st.sampled_from(["", "tunica"]),
+    note=st.sampled_from(["", "tunica"]), clock_positions=st.just(()) | st.just((2, 3)),
 ).filter(lambda eye: not contradiction(eye))  # fmt: skip
 exams = st.builds(
     Exam, st.just(ON), eyes, eyes, st.sampled_from(["", "09:30"]), st.sampled_from(["", "Dr Reed"]),

@@ -64,6 +64,12 @@ def age(patient: str, days: int, version: int = 1) -> dict[str, Any]:
     }
 
 
+def local_age(patient: str, text: str, version: int = 1) -> dict[str, Any]:
+    """A gestational age at birth under a code of the site's own, which its mapping does not know."""
+    coding = {"system": "urn:northbank", "code": "AGE", "display": "Gest. age at delivery"}
+    return _observation(patient, "local", "", version) | {"code": {"coding": [coding]}, "valueString": text}
+
+
 def gone_home(patient: str) -> dict[str, Any]:
     """The stay that has ended."""
     return {

@@ -35,7 +35,7 @@ CREATE UNIQUE INDEX meanings_in_force_idx ON meanings (site, section, system, co
 
 ALTER TABLE arrivals ADD COLUMN mapping bigint NOT NULL DEFAULT '0';
 CREATE INDEX arrivals_mapping_idx ON arrivals (site, mapping, id);
-CREATE INDEX arrivals_received_idx ON arrivals (site, received_at);
+CREATE INDEX arrivals_feed_idx ON arrivals (site, feed, received_at);
 ALTER TABLE facts ADD COLUMN version_reading bigint NOT NULL DEFAULT '0';
 ALTER TABLE rejections ADD COLUMN version_reading bigint NOT NULL DEFAULT '0';
 """

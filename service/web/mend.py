@@ -1,0 +1,320 @@
+"""Putting a mapping right: equal troubles as one, what the code could mean, what would follow, and only then saving.
+
+Troubles are grouped by the coding or word that lacks a meaning, so that one answer serves them all; what no mapping can
+answer is grouped by its reason. A group's name in an address is a digest: no code or value stands there.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import Any, Final
+
+from markupsafe import Markup
+
+from service.core.decision import Decision
+from service.errors import ConfigurationError, NotFound, NotUnderstood
+from service.fhir import terms
+from service.fhir.mending import (
+    Option,
+    Trouble,
+    concept_of,
+    diagnose,
+    find_unknown,
+    options,
+    reference_of,
+    resources_of,
+)
+from service.fhir.sites import TEXT, Site
+from service.mending import Mending, Refused, Weighed
+from service.store.infants import Change
+from service.store.meanings import Meaning
+from service.web import view
+from service.web.original import mark_original, pick_resource
+from service.web.words import N_, _, ngettext_
+
+SHOWN: Final = 2000
+"""Rejections of a site that are grouped: the newest. What is older is counted, and grouped once these are answered."""
+SEARCHED: Final = 500
+"""Arrivals that are searched for codes without a meaning: the newest."""
+
+CONCEPTS: Final[Mapping[str, str]] = {
+    "gestation": N_("Gestational age at birth"),
+    "gestation:general": N_("A gestational age, perhaps not the one at birth"),
+    "birth_weight": N_("Birth weight"),
+    "weight": N_("Body weight on a later day"),
+    "risk": N_("A risk that a clinician flags"),
+    "finding": N_("An eye finding; the answer says of what"),
+    "ignore": N_("Nothing that decides about eye exams: pass it over"),
+    "treatment:laser": N_("Treatment: laser"),
+    "treatment:injection": N_("Treatment: injection, agent not named"),
+    "treatment:surgery": N_("Treatment: surgery"),
+    "age": N_("A gestational age at birth"),
+    "right": N_("Right eye"),
+    "left": N_("Left eye"),
+    "both": N_("Both eyes"),
+    "g": N_("Grams"),
+    "kg": N_("Kilograms"),
+    "[lb_av]": N_("Pounds"),
+    "[oz_av]": N_("Ounces"),
+    "wk": N_("Weeks"),
+    "d": N_("Days"),
+}
+"""Key of an option -> words. Those of eyes and answers are the terms of our own CodeSystem."""
+
+
+@dataclass(slots=True)
+class Group:
+    """Equal troubles at a site. `trouble` is None where no mapping can answer them; `reason` is then what they share.
+    `came` are the arrivals that brought them, `sample` one of them (arrival, reference, path)."""
+
+    id: str
+    trouble: Trouble | None
+    reason: str
+    about: str
+    first: datetime
+    last: datetime
+    sample: tuple[int, str, str]
+    number: int = 0
+    came: set[int] = field(default_factory=set)
+    infants: set[str] = field(default_factory=set)
+    rejected: bool = True
+
+    @property
+    def meant(self) -> str:
+        """The code or word, as people at the site know it."""
+        return self.trouble.code if self.trouble else ""
+
+
+def group_id(site: str, *parts: str) -> str:
+    """The name of a group in an address."""
+    return hashlib.sha256("\x1f".join((site, *parts)).encode()).hexdigest()[:16]
+
+
+def find_groups(mending: Mending, site: str) -> list[Group]:
+    """What could not be read at a site, equal troubles together: those that an entry in the mapping answers first, the
+    largest first. Raises NotFound."""
+    mapped = mending.mapped(site).site
+    refused = mending.refused(site, SHOWN)
+    bodies = mending.bodies(site, {each.arrival for each in refused})
+    known: dict[int, dict[str, dict[str, Any]]] = {}
+    groups: dict[str, Group] = {}
+    for each in refused:
+        if each.arrival not in known:
+            known[each.arrival] = {reference_of(found): found for found in resources_of(bodies[each.arrival])}
+        resource = known[each.arrival].get(each.resource)
+        if resource is None and len(known[each.arrival]) == 1:
+            resource = next(iter(known[each.arrival].values()))
+        trouble = diagnose(resource, each.path, each.reason, each.about, mapped) if resource else None
+        _add(groups, each, trouble)
+    return sorted(groups.values(), key=lambda group: (group.trouble is None, -group.number, group.id))
+
+
+def find_silent(mending: Mending, site: str) -> tuple[list[Group], int]:
+    """Codes of the Observations and Procedures that came last which nobody gave a meaning, and which therefore say
+    nothing; those whose words sound like what decides about eye exams first. And how many arrivals were searched."""
+    mapped = mending.mapped(site).site
+    groups: dict[str, Group] = {}
+    latest = mending.latest(site, SEARCHED)
+    for kept in latest:
+        for resource in resources_of(kept.arrival.body):
+            trouble = find_unknown(resource, mapped)
+            if trouble is None:
+                continue
+            id = group_id(site, trouble.section, trouble.system, trouble.code)
+            group = groups.setdefault(
+                id,
+                Group(id, trouble, "", "", kept.received_at, kept.received_at,
+                      (kept.id, reference_of(resource), f"{trouble.kind}.code"), rejected=False),
+            )  # fmt: skip
+            group.number += 1
+            group.came.add(kept.id)
+            group.first = min(group.first, kept.received_at)
+    ordered = sorted(groups.values(), key=lambda group: (not _LIKELY.search(_sound(group)), -group.number, group.id))
+    return ordered, len(latest)
+
+
+_LIKELY: Final = re.compile(
+    r"weight|gest|\bage\b|birth|\bga\b|\bbw\b|\brop\b|eye|retin|ophth|laser|injection|zone|stage|plus"
+)
+
+
+def _sound(group: Group) -> str:
+    return f"{group.trouble.words} {group.trouble.code}".casefold() if group.trouble else ""
+
+
+def find_group(mending: Mending, site: str, id: str) -> Group:
+    """One group by its name, among the rejections and the codes without a meaning. Raises NotFound."""
+    for groups in (find_groups(mending, site), find_silent(mending, site)[0]):
+        for group in groups:
+            if group.id == id:
+                return group
+    raise NotFound(_("there is no such trouble here any more: it has been answered, or newer versions have come"))
+
+
+def _add(groups: dict[str, Group], each: Refused, trouble: Trouble | None) -> None:
+    if trouble is not None:
+        id = group_id(each.site, trouble.section, trouble.system, trouble.code)
+    else:
+        id = group_id(each.site, "reason", each.about, re.sub(r"\[\d+\]", "", each.path), each.reason)
+    group = groups.get(id)
+    if group is None:
+        group = groups[id] = Group(
+            id, trouble, each.reason, each.about, each.recorded_at, each.recorded_at,
+            (each.arrival, each.resource, each.path),
+        )  # fmt: skip
+    group.number += 1
+    group.came.add(each.arrival)
+    group.first = min(group.first, each.recorded_at)
+    if each.patient_key:
+        group.infants.add(each.patient_key)
+
+
+# --- choosing ------------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Chosen:
+    """What somebody picked: the meaning it makes, or the problem with it. `digest` names it in the form that saves."""
+
+    key: str
+    given: str
+    meaning: Meaning | None
+    problem: str = ""
+
+    @property
+    def digest(self) -> str:
+        """The same for the same choice: what is saved is what was shown."""
+        return group_id(self.key, self.given) if self.meaning else ""
+
+
+def choose(group: Group, site: Site, key: str, given: str) -> Chosen:
+    """The meaning that a choice makes, checked as the site's file would be."""
+    trouble = group.trouble
+    option = next((each for each in options(trouble, site) if each.key == key), None) if trouble else None
+    if trouble is None or option is None:
+        return Chosen(key, given, None, _("Choose one of these."))
+    try:
+        meaning = Meaning(trouble.section, trouble.system, trouble.code, concept_of(option, given))
+        site.having({meaning.section: [meaning.table]}, site.id)
+    except NotUnderstood as error:
+        return Chosen(key, given, None, view.capitalize(f"{error}."))
+    except ConfigurationError as error:
+        return Chosen(key, given, None, view.capitalize(f"{error.problem}."))
+    return Chosen(key, given, meaning)
+
+
+def say_option(option: Option) -> str:
+    """An option in words."""
+    if option.key in CONCEPTS:
+        return _(CONCEPTS[option.key])
+    head, _sep, word = option.key.partition(":")
+    if head == "agent":
+        return _("Treatment: injection of %(agent)s", agent=word)
+    if head == "finding":
+        return _("Eye finding: %(what)s", what=_question(word))
+    if "value" in option.concept and isinstance(option.concept["value"], bool):
+        answer = _("yes") if option.concept["value"] else _("no")
+        return f"{_question(head)}: {answer}"
+    return terms.TERMS[terms.code_of(head, word)].display
+
+
+def _question(key: str) -> str:
+    return terms.TERMS[terms.question_code("side" if key == "eyes" else key)].display
+
+
+def say_system(trouble: Trouble) -> str:
+    """Where a code comes from."""
+    if trouble.section == "word":
+        return _("a unit word")
+    if trouble.system == TEXT:
+        return _("known by its words alone")
+    return trouble.system or _("without a code system")
+
+
+def say_effect(would: Weighed, rejected: bool) -> list[str]:
+    """What a meaning would do, in sentences."""
+    said = []
+    if rejected:
+        said.append(
+            ngettext_(
+                "%(n)s of these rejections would be answered.", "%(n)s of these rejections would be answered.",
+                would.answered,
+            )
+        )  # fmt: skip
+        if would.left:
+            said.append(
+                ngettext_(
+                    "%(n)s rejection of the same arrivals would stay: another trouble.",
+                    "%(n)s rejections of the same arrivals would stay: another trouble.", would.left,
+                )
+            )  # fmt: skip
+    else:
+        said.append(
+            ngettext_(
+                "%(n)s arrival would say something that it does not say now.",
+                "%(n)s arrivals would say something that they do not say now.", would.speaking,
+            )
+        )  # fmt: skip
+    if would.refused:
+        said.append(
+            ngettext_(
+                "%(n)s value would be read and refused: look whether this is the right meaning.",
+                "%(n)s values would be read and refused: look whether this is the right meaning.", would.refused,
+            )
+        )  # fmt: skip
+    if not would.changes:
+        said.append(_("No infant would be decided about otherwise."))
+    return said
+
+
+@dataclass(frozen=True, slots=True)
+class Changed:
+    """One infant about whom something else would be decided."""
+
+    key: str
+    name: str
+    identifier: str
+    before: str
+    after: str
+    off: bool
+
+
+def say_change(change: Change) -> Changed:
+    """The change in words; `off` says that nothing would be asked for any more."""
+    return Changed(
+        change.key,
+        change.name or _("Name not known"),
+        change.identifier,
+        _say(change.before) if change.before else _("not known"),
+        _say(change.after),
+        change.before is not None and change.before.next.window is not None and change.after.next.window is None,
+    )
+
+
+_STATES: Final = {
+    "eligible": N_("to be examined"),
+    "unknown": N_("cannot be judged yet"),
+    "not-eligible": N_("not to be examined by the policy"),
+    "closed": N_("closed"),
+}
+
+
+def _say(decision: Decision) -> str:
+    words = _(_STATES[decision.state])
+    window = decision.next.window
+    if window is None:
+        return words
+    task = view.say_task(decision.next.kind, decision.missing, [decision.next.eye])
+    by = view.say_day(window.closes, decision.as_of)
+    return _("%(state)s: %(task)s, by %(day)s", state=words, task=task, day=by)
+
+
+def show_original(mending: Mending, site: str, group: Group) -> Markup:
+    """One of the originals, with the place of the trouble marked."""
+    arrival, reference, path = group.sample
+    body = mending.bodies(site, [arrival])[arrival]
+    return mark_original(pick_resource(body, reference), path)

@@ -1,0 +1,84 @@
+"""A round: an ophthalmologist sees eight infants with a phone in one hand, and types as they are seen.
+
+Intervals and the treatment clock: AAP 2018 (Pediatrics 2018;142(6):e20183061, from memory); type 1 disease: ETROP,
+Arch Ophthalmol 2003;121:1684. It is Sunday, 1 June 2031, 14:00 on the ward.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from playwright.sync_api import expect
+from web.test_browser import Bay, bay, row, tap
+from web.test_entry_live import now, save, tap_hour, tap_zone
+from web.ward import key_of
+
+from service.core.findings import Side
+
+__all__ = ["bay"]  # the fixture
+
+
+@dataclass(frozen=True)
+class Seen:
+    """One infant of the round: what is tapped of each eye, and what has to be said before it is saved."""
+
+    name: str
+    says: str
+    right: dict[str, str]
+    left: dict[str, str] = field(default_factory=dict)
+    hours: tuple[int, ...] = ()
+    clock: bool = False
+
+
+NONE = {"zone": "II", "stage": "0", "plus": "none"}
+ROUND = (
+    Seen("ash", "Next eye exam, both eyes on Sun 15 Jun", NONE),  # zone II without ROP: 14 days
+    Seen("birch", "Next eye exam, both eyes on Sun 8 Jun", {**NONE, "zone": "I"}),  # zone I without ROP: 7 days
+    Seen("cedar", "Next eye exam, both eyes on Sun 15 Jun", {**NONE, "stage": "1"}, hours=(8, 9)),  # 14 days
+    Seen("elder", "Next eye exam, both eyes Sun 8 Jun to Sun 15 Jun", {**NONE, "stage": "2"}, hours=(9,)),
+    # Zone II stage 3 with plus disease is type 1: within 72 hours of the exam.
+    Seen("fir", "Treatment, both eyes by Wed 4 Jun 14:00", {"zone": "II", "stage": "3", "plus": "plus"},
+         hours=(8, 9, 10), clock=True),
+    Seen("hazel", "Next eye exam", {**NONE, "zone": "posterior II"}, {**NONE, "stage": "1"}),  # two eyes apart
+    Seen("larch", "left eye on Sun 8 Jun", NONE, {"view": "none"}),  # not seen: again within 7 days
+    Seen("maple", "Next eye exam, both eyes Sun 15 Jun to Sun 22 Jun", {"zone": "III", "stage": "1", "plus": "none"}),
+)  # fmt: skip
+
+
+def test_an_ophthalmologist_works_a_round_of_eight(bay: Bay) -> None:
+    for each in ROUND:
+        bay.admit(each.name)
+    with bay.open(has_touch=True, is_mobile=True) as page:
+        for each in ROUND:
+            row(page, each.name).get_by_role("link", name="Enter an exam").tap()
+            eyes: list[tuple[Side, dict[str, str]]] = [("right", each.right)]
+            eyes += [("left", each.left)] if each.left else []
+            for side, found in eyes:
+                if "zone" in found:
+                    tap_zone(page, side, found["zone"])
+                for name, value in found.items():
+                    if name != "zone":
+                        tap(page, f"{side}.{name}", value)
+            for hour in each.hours:
+                tap_hour(page, "right", hour)
+            if not each.left:
+                page.get_by_label("As the right eye").check()
+            page.get_by_label("Who examined?").fill("Dr Reed")
+            expect(now(page)).to_contain_text(each.says)  # before anything is saved
+            assert ("clock" in (now(page).get_attribute("class") or "")) == each.clock
+            assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
+            save(page).tap()
+            expect(page.get_by_role("status")).to_contain_text("The exam is saved.")
+            page.get_by_role("link", name="Back to the list of Northbank").tap()
+        page.goto("/site/northbank")
+        ranked = [each.get_attribute("id") for each in page.locator(".entry").all()]
+        fir, ash = (ranked.index(f"infant-{key_of(name)}") for name in ("fir", "ash"))
+        assert fir < ash  # whose clock runs stands before whose exam was quiet
+        expect(row(page, "fir")).to_contain_text("By Wed 4 Jun 14:00")
+    courses = {each.name: bay.flow.infant(key_of(each.name)).course for each in ROUND}
+    assert [len(course.exams) for course in courses.values()] == [1] * 8
+    clocks = [name for name in courses if bay.flow.infant(key_of(name)).decision.next.kind == "treatment"]
+    assert clocks == ["fir"]
+    assert courses["fir"].exams[0].right.clock_positions == (8, 9, 10)
+    assert courses["fir"].exams[0].left.clock_hours == 3 and courses["fir"].exams[0].left.clock_positions == ()
+    assert (str(courses["larch"].exams[0].left), courses["larch"].exams[0].complete) == ("not seen", False)
