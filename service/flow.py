@@ -39,6 +39,7 @@ from service.store import arrivals, cursors, facts, infants, lookup, names, outb
 from service.store.arrivals import Arrival, Kept
 from service.store.cursors import Cursor as Cursor
 from service.store.database import Database
+from service.store.decided import Decided
 from service.store.editions import Activation, Editions
 from service.store.meanings import Mapped, Mappings
 
@@ -92,6 +93,7 @@ class Flow:
         self._witness: Witness | None = None
         self._enters = True
         self.mappings = Mappings()
+        self._decided = Decided()
         self._shown: dict[str, tuple[tuple[date, date, int], datetime, Figures]] = {}
 
     def within(self, sites: Collection[str] | None, witness: Witness | None = None, enters: bool = True) -> Flow:
@@ -405,7 +407,7 @@ class Flow:
                 elif known_at is not None:
                     entries += recall.list_then(connection, each, day, known_at)
                 else:
-                    entries += recall.list_now(connection, each, day)
+                    entries += recall.list_now(connection, self._decided, each, day)
             self.witnessed(connection, "list", [(each.id, None) for each in here])
         return worklist.rank(entries, days.__getitem__)
 
@@ -416,7 +418,7 @@ class Flow:
         with self.database.transaction() as connection:
             policy = self.editions.on(connection, here, day)
             before = datetime.combine(day, time(), here.timezone)
-            found = recall.round_on(connection, here, policy, day, self._day(here, now), before)
+            found = recall.round_on(connection, self._decided, here, policy, day, self._day(here, now), before)
             self.witnessed(connection, "list", [(site, None)])
         held = {entry.key: done for entry, done in found}
         return [(entry, held[entry.key]) for entry in worklist.rank((e for e, _ in found), lambda _: day)]
