@@ -33,42 +33,45 @@ SECTIONS: Final[Mapping[str, tuple[str, str]]] = {
 """Section of the list -> its heading and what being in it means, in the order shown."""
 
 SURETY: Final[Mapping[str, str]] = {
-    "read": "numbers read in the source",
-    "memory": "numbers from memory, not checked against the source",
-    "unconfirmed": "numbers unconfirmed: not found in the source, or borrowed",
-    "practice": "common practice, no published source",
-    "computed": "computed from this infant's own data",
+    "read": N_("numbers read in the source"),
+    "memory": N_("numbers from memory, not checked against the source"),
+    "unconfirmed": N_("numbers unconfirmed: not found in the source, or borrowed"),
+    "practice": N_("common practice, no published source"),
+    "computed": N_("computed from this infant's own data"),
 }
 """How the numbers of a rule came into the policy file -> the words that say so."""
 
 _TASKS: Final[Mapping[str, str]] = {
-    "first-exam": "First eye exam",
-    "repeat-exam": "Next eye exam",
-    "treatment": "Treatment",
-    "review-after-laser": "Exam after laser",
-    "review-after-injection": "Exam after injection",
-    "decision": "Somebody decides",
-    "hand-over": "Hand over to whoever takes the infant on",
-    "long-term": "Refraction and alignment",
-    "none": "Nothing is due",
+    "first-exam": N_("First eye exam"),
+    "repeat-exam": N_("Next eye exam"),
+    "treatment": N_("Treatment"),
+    "review-after-laser": N_("Exam after laser"),
+    "review-after-injection": N_("Exam after injection"),
+    "decision": N_("Somebody decides"),
+    "hand-over": N_("Hand over to whoever takes the infant on"),
+    "long-term": N_("Refraction and alignment"),
+    "none": N_("Nothing is due"),
 }
 ACTS: Final[Mapping[str, tuple[str, str]]] = {
     **dict.fromkeys(
         ("first-exam", "repeat-exam", "review-after-laser", "review-after-injection", "decision"),
-        ("exam", "Enter an exam"),
+        ("exam", N_("Enter an exam")),
     ),
-    "treatment": ("treatment", "Enter the treatment"),
-    "data-needed": ("newborn", "Fill it in"),
-    "hand-over": ("hand-over", "Hand over"),
-    "long-term": ("long-term", "Enter the visit"),
+    "treatment": ("treatment", N_("Enter the treatment")),
+    "data-needed": ("newborn", N_("Fill it in")),
+    "hand-over": ("hand-over", N_("Hand over")),
+    "long-term": ("long-term", N_("Enter the visit")),
 }
 """Kind of step -> the sheet that answers it, and how a link to the sheet is said."""
 _MISSING: Final[Mapping[str, str]] = {
-    "date_of_birth": "date of birth",
-    "gestational_age_at_birth": "gestational age at birth",
-    "birth_weight": "birth weight",
+    "date_of_birth": N_("date of birth"),
+    "gestational_age_at_birth": N_("gestational age at birth"),
+    "birth_weight": N_("birth weight"),
 }
-NOT_KNOWN: Final = "not known"
+_EYES: Final[Mapping[tuple[str, ...], str]] = {
+    ("right",): N_("right eye"), ("left",): N_("left eye"), ("right", "left"): N_("both eyes"),
+}  # fmt: skip
+NOT_KNOWN: Final = N_("not known")
 
 
 @dataclass(frozen=True, slots=True)
@@ -181,7 +184,7 @@ class Row:
 
     @property
     def policy(self) -> str:
-        return f"{self.decision.policy} revision {self.decision.revision}"
+        return tell(f"{self.decision.policy} revision {self.decision.revision}")
 
 
 def say_day(day: date, beside: date) -> str:
@@ -196,12 +199,12 @@ def say_long_day(day: date) -> str:
 
 def count_days(number: int) -> str:
     """`1 day`, `3 days`."""
-    return f"{number} day" if number == 1 else f"{number} days"
+    return ngettext_("%(n)s day", "%(n)s days", number)
 
 
 def join_words(words: Sequence[str]) -> str:
     """`a`, `a and b`, `a, b and c`."""
-    return " and ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else words)
+    return _(" and ").join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else words)
 
 
 def capitalize(sentence: str) -> str:
@@ -211,16 +214,16 @@ def capitalize(sentence: str) -> str:
 
 def say_missing(missing: Iterable[str]) -> str:
     """The names of missing values in trade words."""
-    return join_words([_MISSING.get(name, name.replace("_", " ")) for name in missing])
+    return join_words([_(_MISSING.get(name, name.replace("_", " "))) for name in missing])
 
 
 def say_task(kind: str, missing: Sequence[str] = (), eyes: Sequence[str | None] = ()) -> str:
     """What is to be done, as a heading: `First eye exam`, `Record birth weight`, `Treatment, right eye`."""
     if kind == "data-needed":
-        return f"Record {say_missing(missing)}" if missing else "Record what is missing"
-    task = _TASKS.get(kind) or kind.replace("-", " ").capitalize()
+        return _("Record %(names)s", names=say_missing(missing)) if missing else _("Record what is missing")
+    task = _(_TASKS.get(kind) or kind.replace("-", " ").capitalize())
     named = [eye for eye in SIDES if eye in eyes]
-    return f"{task}, {'both eyes' if len(named) > 1 else f'{named[0]} eye'}" if named else task
+    return f"{task}, {_(_EYES[tuple(named)])}" if named else task
 
 
 def say_clock(by: str, beside: date) -> str:
@@ -231,7 +234,7 @@ def say_clock(by: str, beside: date) -> str:
 
 def say_times(number: int) -> str:
     """`once`, `twice`, `3 times`."""
-    return {1: "once", 2: "twice"}.get(number, f"{number} times")
+    return {1: _("once"), 2: _("twice")}.get(number) or _("%(n)s times", n=number)
 
 
 def say_dates_in(text: str, beside: date) -> str:
@@ -259,7 +262,7 @@ def say_why(reasons: Iterable[Reason], today: date) -> tuple[Why, ...]:
         Why(
             capitalize("; ".join(dict.fromkeys(texts))) + ".",
             tell(cite),
-            SURETY.get(provenance, provenance),
+            _(SURETY.get(provenance, provenance)),
             provenance not in ("read", "computed"),
         )
         for (cite, provenance), texts in together.items()
@@ -269,22 +272,24 @@ def say_why(reasons: Iterable[Reason], today: date) -> tuple[Why, ...]:
 def say_age(age: str | None) -> str:
     """`26w4d`; `30w, day not known`; `34w5d to 35w4d`; or that it is not known."""
     if age is None:
-        return NOT_KNOWN
+        return _(NOT_KNOWN)
     known = Gestation.parse(age)
     if known.exact:
         return age
     low, high = format_age(known.low), format_age(known.high)
-    return f"{low} to {high}" if ".." in age else f"{age}, day not known"
+    if ".." in age:
+        return _("%(low)s to %(high)s", low=low, high=high)
+    return _("%(age)s, day not known", age=age)
 
 
 def say_ages(ages: Ages, birth_weight: int | None) -> tuple[tuple[str, str], ...]:
     """Label and value of the four numbers every reader of the list asks for."""
     postnatal = ages.postnatal_days
     return (
-        ("Born at", say_age(ages.gestation)),
-        ("Birth weight", f"{birth_weight} g" if birth_weight is not None else NOT_KNOWN),
-        ("Age", count_days(postnatal) if postnatal is not None else NOT_KNOWN),
-        ("PMA", say_age(ages.postmenstrual)),
+        (_("Born at"), say_age(ages.gestation)),
+        (_("Birth weight"), f"{birth_weight} g" if birth_weight is not None else _(NOT_KNOWN)),
+        (_("Age"), count_days(postnatal) if postnatal is not None else _(NOT_KNOWN)),
+        (_("PMA"), say_age(ages.postmenstrual)),
     )
 
 
@@ -298,32 +303,36 @@ def _stand(kind: str, window: Window, by: str | None, today: date) -> str:
     over, left = (today - window.closes).days, (window.closes - today).days
     if kind == "data-needed":
         if over > 0:
-            return f"Needed {count_days(over)} ago"
-        return "Needed today" if left == 0 else f"Needed in {count_days(left)}"
+            return _("Needed %(days)s ago", days=count_days(over))
+        return _("Needed today") if left == 0 else _("Needed in %(days)s", days=count_days(left))
     if over > 0:
-        return f"{count_days(over)} over"
+        return _("%(days)s over", days=count_days(over))
     if by is not None:
         clock = datetime.fromisoformat(by)
-        return f"Today by {clock:%H:%M}" if clock.date() == today else f"By {say_clock(by, today)}"
+        if clock.date() == today:
+            return _("Today by %(time)s", time=f"{clock:%H:%M}")
+        return _("By %(time)s", time=say_clock(by, today))
     if left == 0:
-        return "Last day today"
+        return _("Last day today")
     if window.due <= today:
-        return f"Due now, {count_days(left)} left"
+        return _("Due now, %(days)s left", days=count_days(left))
     wait = (window.due - today).days
-    return "Due tomorrow" if wait == 1 else f"Due in {count_days(wait)}"
+    return _("Due tomorrow") if wait == 1 else _("Due in %(days)s", days=count_days(wait))
 
 
 def say_window(kind: str, window: Window, by: str | None, today: date) -> tuple[str, str]:
     """The days of a window, and what is best within it."""
     opens, due, closes = (say_day(day, today) for day in (window.opens, window.due, window.closes))
     if kind == "data-needed":
-        return f"by {closes}", "From that day an exam may be due."
+        return _("by %(day)s", day=closes), _("From that day an exam may be due.")
     if by is not None:
-        best = "" if window.due == window.closes else f"Best by {due}."
-        return f"by {say_clock(by, today)}", f"{best} The clock runs on weekends too.".strip()
+        best = [] if window.due == window.closes else [_("Best by %(day)s.", day=due)]
+        advice = " ".join([*best, _("The clock runs on weekends too.")])
+        return _("by %(time)s", time=say_clock(by, today)), advice
     if window.opens == window.closes:
-        return f"on {opens}", ""
-    return f"{opens} to {closes}", f"Best on {due}." if window.due != window.closes else f"By {due}."
+        return _("on %(day)s", day=opens), ""
+    best_day = _("Best on %(day)s.", day=due) if window.due != window.closes else _("By %(day)s.", day=due)
+    return _("%(first)s to %(last)s", first=opens, last=closes), best_day
 
 
 def say_steps(decision: Decision, today: date) -> tuple[Asked, ...]:
@@ -364,8 +373,10 @@ def say_last(decision: Decision, today: date) -> str:
     if last is None:
         return ""
     right, left = tell(last.right), tell(last.left)
-    eyes = f"both eyes {right}" if right == left else f"right {right}, left {left}"
-    return f"{say_day(last.on, today)}: {eyes}"
+    day = say_day(last.on, today)
+    if right == left:
+        return _("%(day)s: both eyes %(eye)s", day=day, eye=right)
+    return _("%(day)s: right %(right)s, left %(left)s", day=day, right=right, left=left)
 
 
 def say_put_off(decision: Decision, today: date) -> str:
@@ -373,7 +384,8 @@ def say_put_off(decision: Decision, today: date) -> str:
     if not decision.deferrals:
         return ""
     last = decision.deferrals[-1]
-    return f"Put off {say_times(len(decision.deferrals))}, last until {say_day(last.until, today)}: {last.reason}"
+    times, day = say_times(len(decision.deferrals)), say_day(last.until, today)
+    return _("Put off %(times)s, last until %(day)s: %(reason)s", times=times, day=day, reason=last.reason)
 
 
 def say_booking(booking: Booking, beside: date) -> str:
@@ -416,7 +428,7 @@ def flag_bookings(decision: Decision, today: date) -> tuple[str, ...]:
 def say_place(site_name: str, unit: str, bed: str) -> tuple[str, ...]:
     """Where the infant is, widest first; a site named in its unit's name is not said twice."""
     site = "" if unit.casefold().startswith(site_name.casefold()) else site_name
-    bed = bed if not bed or bed.casefold().startswith(("bed", "cot", "incubator")) else f"bed {bed}"
+    bed = bed if not bed or bed.casefold().startswith(("bed", "cot", "incubator")) else _("bed %(bed)s", bed=bed)
     return tuple(part for part in (site, unit, bed) if part)
 
 
