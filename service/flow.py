@@ -40,6 +40,7 @@ from service.store import arrivals, cursors, facts, infants, lookup, names, outb
 from service.store.arrivals import Arrival, Kept
 from service.store.cursors import Cursor as Cursor
 from service.store.database import Database
+from service.store.decided import Decided
 from service.store.editions import Activation, Editions
 from service.store.meanings import Mapped, Mappings
 
@@ -94,6 +95,7 @@ class Flow:
         self._enters = True
         self.mappings = Mappings()
         self._counted = Counted(database, self.editions)
+        self._decided = Decided()
 
     def within(self, sites: Collection[str] | None, witness: Witness | None = None, enters: bool = True) -> Flow:
         """The same use cases over these sites alone: of any other site nothing is known here. None: over all. `witness`
@@ -406,7 +408,7 @@ class Flow:
                 elif known_at is not None:
                     entries += recall.list_then(connection, each, day, known_at)
                 else:
-                    entries += recall.list_now(connection, each, day)
+                    entries += recall.list_now(connection, self._decided, each, day)
             self.witnessed(connection, "list", [(each.id, None) for each in here])
         return worklist.rank(entries, days.__getitem__)
 
@@ -417,7 +419,7 @@ class Flow:
         with self.database.transaction() as connection:
             policy = self.editions.on(connection, here, day)
             before = datetime.combine(day, time(), here.timezone)
-            found = recall.round_on(connection, here, policy, day, self._day(here, now), before)
+            found = recall.round_on(connection, self._decided, here, policy, day, self._day(here, now), before)
             self.witnessed(connection, "list", [(site, None)])
         return found
 
@@ -444,10 +446,8 @@ class Flow:
 
     def rejections(self, site: str | None = None) -> list[dict[str, Any]]:
         """What could not be read and has not been answered by a newer version, newest first."""
-        if site is not None:
-            self.site(site)
+        shown = list(self.sites) if site is None else [self.site(site).id]
         with self.database.transaction() as connection:
-            shown = [each for each in self.sites if site in (None, each)]
             self.witnessed(connection, "list", [(each, None) for each in shown])
             return recall.unread(connection, site, shown)
 

@@ -27,6 +27,7 @@ from service.core.worklist import Entry, rank
 from service.errors import NotFound
 from service.fhir.sites import Site
 from service.store import arrivals, facts, infants, names, rejections
+from service.store.decided import Decided
 from service.store.editions import Editions
 from service.store.names import Names
 
@@ -131,14 +132,16 @@ def in_batches(patients: Iterable[str]) -> Iterator[list[str]]:
 # --- the list ------------------------------------------------------------------------------------------------------
 
 
-def list_now(connection: Connection, site: Site, day: date) -> list[Entry]:
+def list_now(connection: Connection, decided: Decided, site: Site, day: date) -> list[Entry]:
     """Everybody for whom something is to come by the last decision, with the ages of a day."""
+    rows = infants.pending(connection, site.id)
+    read = decided.of(connection, site.id, [row.decision for row in rows])
     return [
         Entry(
             site=row.site, key=str(row.key), patient=row.patient, name=row.name, identifier=row.identifier,
-            unit=row.unit, bed=row.bed, left_hospital=row.left_hospital, **_asked(on_day(from_json(row.body), day)),
+            unit=row.unit, bed=row.bed, left_hospital=row.left_hospital, **_asked(on_day(read[row.decision], day)),
         )
-        for row in infants.pending(connection, site.id)
+        for row in rows
     ]  # fmt: skip
 
 
@@ -173,17 +176,17 @@ def list_on(
 
 
 def round_on(
-    connection: Connection, site: Site, policy: Policy, day: date, today: date, since: datetime
+    connection: Connection, decided: Decided, site: Site, policy: Policy, day: date, today: date, since: datetime
 ) -> list[tuple[Entry, bool]]:
-    """Everybody for whom something is to come as a day begins, ranked, and whether an exam of that very day is
-    on record by now: the round of a day asks the same infants in the same order while its exams are typed in. `since` is any
-    instant before which nobody can have recorded an exam of the day."""
+    """Everybody for whom something is to come as a day begins, ranked, and whether an exam of that very day is on
+    record by now: the round of a day asks the same infants in the same order while its exams are typed in. `since` is
+    any instant before which nobody can have recorded an exam of the day."""
     if day < today:
         rows = infants.known(connection, site.id, day)
         now: list[Entry] = []
     else:
         rows = infants.examined(connection, site.id, day, since)
-        now = [entry for entry in list_now(connection, site, day) if entry.patient not in rows]
+        now = [entry for entry in list_now(connection, decided, site, day) if entry.patient not in rows]
     where = places(facts.places(connection, site.id)) if rows else {}
     found = [(entry, False) for entry in now]
     for person in people(connection, site, rows):

@@ -468,7 +468,7 @@ def on_day(decision: Decision, day: date) -> Decision:
 
 
 def says_anew(before: Mapping[str, Any] | None, decision: Decision) -> bool:
-    """Whether a decision says anything that the one before, as JSON, did not; the ages of the day alone do not count."""
+    """Whether a decision says anything that the one before, as JSON, did not; the ages alone do not count."""
     return before is None or to_json(on_day(from_json(before), decision.as_of)) != to_json(decision)
 
 
