@@ -37,8 +37,8 @@ def by_keys(connection: Connection, site: str, keys: Sequence[UUID]) -> list[Row
 
 
 def pending(connection: Connection, site: str) -> list[Row[Any]]:
-    """Every infant for whom something is to come, with the last decision."""
-    return list(connection.execute(_with_decision().where(_PENDING, infants.c.site == site)))
+    """Every infant for whom something is to come."""
+    return list(connection.execute(select(infants).where(_PENDING, infants.c.site == site)))
 
 
 def called(connection: Connection, sites: Sequence[str], name: str) -> list[tuple[str, str]]:

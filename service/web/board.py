@@ -220,6 +220,8 @@ def say_lost(row: Row) -> tuple[str, ...]:
     if row.left_hospital and over is not None and over.appointment < row.today:
         day = view.say_day(over.appointment, row.today)
         said.append(_("The exam agreed for %(day)s at the place that took over has not come back", day=day))
+    if any(each.day < row.today for each in decision.bookings):
+        said.append(_("Missed an exam that was booked"))
     if (late := days_over(row.entry, row.today)) >= LATE_LONG:
         said.append(ngettext_("%(n)s day late", "%(n)s days late", late))
     if len(decision.deferrals) > 1:

@@ -434,7 +434,7 @@ def test_the_visit_after_discharge_is_recorded(own_ward: httpx.Client, flow: Flo
 
 def test_who_cannot_be_judged_is_judged_once_it_is_filled_in(own_ward: httpx.Client, flow: Flow) -> None:
     page = own_ward.get("/")
-    assert f"{at('vague', 'newborn')}" in page.text and "Fill it in" in row(page.text, "vague")
+    assert f"{at('vague', 'newborn')}" in page.text and "Record gestational age at birth" in row(page.text, "vague")
     words = said(show(own_ward, at("vague", "newborn"), weeks="26", days="4", birth_weight="800", by="Nurse Wren"))
     assert "Gestational age at birth 26w4d" in words and "Birth weight 800 g" in words
     # Born 25 May at 26w4d: day 31 is 25 June, the later of 31w0d and 28 days (AAP 2018).
