@@ -397,8 +397,9 @@ def _say_others(census: Mapping[str, int]) -> str:
     parts = [f"{number} {_(STATES[state])}" for state in ("not-eligible", "closed") if (number := census.get(state, 0))]
     total = sum(census.values())
     known = ngettext_("%(n)s infant is known.", "%(n)s infants are known.", total)
-    others = _("Not on this list: %(parts)s.", parts=view.join_words(parts)) if parts else ""
-    return f"{known} {others or _('All of them are on this list.')}"
+    if not parts:
+        return f"{known} " + _("All of them are on this list.")
+    return f"{known} " + _("Not on this list: %(parts)s.", parts=view.join_words(parts))
 
 
 def instant(text: str | None, zone: ZoneInfo) -> datetime | None:
