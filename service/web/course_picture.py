@@ -82,13 +82,14 @@ def draw_course(infant: Infant, course: Course, decision: Decision, today: date)
     upper, lower = rows[0].height, height - rows[-1].height
     weeks = "".join(_upright("week", axis.percent(age), upper, lower) for age in axis.weeks())
     now = _upright("today", axis.middle(today), upper - 4, height)
+    named = escape(_("Picture of the course"))
     reel = "reel late" if axis.middle(today) > 50 else "reel"
     title = _("Course from birth at %(birth)s to %(now)s today", birth=gestation, now=say_age_on(infant, today))
     said = " ".join(f"{say_day(day, today)}: {words}." for day, words in say_course(infant, course, decision, today))
     return Markup(  # noqa: S704 -- every piece is a number or escaped where it is written
         '<figure class="course"><div class="frame">'
         f'<svg class="labels" width="{_GUTTER}" height="{height}" aria-hidden="true">{labels}</svg>'
-        f'<div class="{reel}" role="region" aria-label="{escape(_("Picture of the course"))}" tabindex="0">'
+        f'<div class="{reel}" role="region" aria-label="{named}" tabindex="0">'
         '<svg class="plot" role="img" aria-labelledby="course-title" aria-describedby="course-said" '
         f'width="{axis.width}" height="{height}"><title id="course-title">{escape(title)}</title>'
         f'<desc id="course-said">{escape(said)}</desc>{weeks}{now}{drawn}</svg></div></div>'

@@ -141,7 +141,8 @@ def _say_exam(infant: Infant, exam: Exam) -> str:
     age = say_age_on(infant, exam.on)
     by = f" ({exam.examiner})" if exam.examiner else ""
     eyes = "; ".join(f"{_(_EYES[(side,)])} {tell(str(exam.eye(side)))}" for side in SIDES)
-    return f"{_('exam') if age is None else _('exam at %(age)s', age=age)}{by}: {eyes}"
+    what = _("exam") if age is None else _("exam at %(age)s", age=age)
+    return f"{what}{by}: {eyes}"
 
 
 def _say_treatment(treatment: Treatment) -> str:

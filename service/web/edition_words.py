@@ -19,6 +19,7 @@ from service.core.infant import MEDIAN_GIRL_GRAMS
 from service.core.intervals import HOLE_DAYS, Row, every_finding, interval, need
 from service.core.origin import Origin
 from service.core.policy import Criterion, Edge, FirstExam, Limit, Moment, Policy
+from service.web.phrases import tell
 from service.web.words import N_, _, ngettext_
 
 PARTS: Final = {
@@ -124,7 +125,7 @@ def say_edition(policy: Policy) -> tuple[Part, ...]:
             "reviews", (_("After"), *days, _("Look for")),
             [
                 _rule(
-                    r.id, (say_treated(r.after), *(say_after(n) for n in (r.opens, r.due, r.closes)), r.look_for),
+                    r.id, (say_treated(r.after), *(say_after(n) for n in (r.opens, r.due, r.closes)), tell(r.look_for)),
                     r.origin,
                 )
                 for r in care.reviews
@@ -132,7 +133,7 @@ def say_edition(policy: Policy) -> tuple[Part, ...]:
         ),
         _part(
             "watch", (_("Until"), _("Next exam"), _("Look for")),
-            [_rule(w.id, (_until(w.clock, w.until), say_days(w.due, w.closes), w.look_for), w.origin)
+            [_rule(w.id, (_until(w.clock, w.until), say_days(w.due, w.closes), tell(w.look_for)), w.origin)
              for w in care.watches],
         ),
         _part("stop", (_("Screening may end when"),), [_rule(s.id, (say_stop(s),), s.origin) for s in care.stops]),
@@ -262,12 +263,14 @@ def _candidate(rule: Candidate) -> str:
     return _(
         "From %(age)s PMA on, an injected eye with %(extent)s disc diameters of avascular retina or more is a "
         "candidate for laser; weigh %(weigh)s.",
-        age=_age(rule.from_age), extent=extent, weigh=rule.weigh,
+        age=_age(rule.from_age), extent=extent, weigh=tell(rule.weigh),
     )  # fmt: skip
 
 
 def _caution(rule: Caution) -> str:
-    return _("From %(age)s PMA on, with disease to be treated: %(words)s.", age=_age(rule.from_age), words=rule.words)
+    return _(
+        "From %(age)s PMA on, with disease to be treated: %(words)s.", age=_age(rule.from_age), words=tell(rule.words)
+    )
 
 
 def _until(clock: str, days: int) -> str:
@@ -306,7 +309,7 @@ _ZONE_WORDS: Final = (N_("zone I"), N_("posterior zone II"), N_("zone II"), N_("
 def _rule(id: str, cells: tuple[str, ...], origin: Origin) -> Rule:
     return Rule(
         id, cells, origin.cite, _(SURETY[origin.surety]), _(_CONFIDENCE[origin.confidence]),
-        origin.surety not in ("read", "computed"), origin.note,
+        origin.surety not in ("read", "computed"), tell(origin.note),
     )  # fmt: skip
 
 
@@ -385,7 +388,7 @@ def _intervals(first: Care, second: Care) -> Iterator[Difference]:
         if (mine.due, mine.closes) == (other.due, other.closes):
             continue
         sooner = (other.closes, other.due) < (mine.closes, mine.due)
-        near = f", {_('near zone I')}" if eye.near_zone_i else ""
+        near = ", " + _("near zone I") if eye.near_zone_i else ""
         yield Difference(
             f"{eye}{near}", _waits(mine.due, mine.closes, mine.reason.rule, mine.reason.provenance),
             _waits(other.due, other.closes, other.reason.rule, other.reason.provenance),

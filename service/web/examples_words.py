@@ -10,6 +10,7 @@ from typing import Any, Final
 from service.core.case import Case, check_case, parse_case
 from service.core.course import CLOSINGS
 from service.core.policy import Policy
+from service.web.phrases import tell
 from service.web.view import join_words, say_day, say_missing, say_task
 from service.web.words import N_, _
 
@@ -77,10 +78,10 @@ def _infant(given: Mapping[str, Any], beside: date) -> Iterator[str]:
 def _done(case: Case, beside: date) -> Iterator[str]:
     told = [
         *((exam.on, 0, _("%(day)s exam: right %(right)s, left %(left)s",
-                         day=say_day(exam.on, beside), right=exam.right, left=exam.left))
+                         day=say_day(exam.on, beside), right=tell(str(exam.right)), left=tell(str(exam.left))))
           for exam in case.course.exams),
         *((each.on, 1, _("%(day)s %(kind)s, %(eyes)s", day=say_day(each.on, beside), kind=_(each.kind),
-                         eyes=" + ".join(each.sides)))
+                         eyes=" + ".join(map(tell, each.sides))))
           for each in case.course.treatments),
         *((each.on, 2, _("%(day)s put off until %(until)s", day=say_day(each.on, beside),
                          until=say_day(each.until, beside)))
@@ -90,7 +91,7 @@ def _done(case: Case, beside: date) -> Iterator[str]:
     ]  # fmt: skip
     closing = case.course.closing
     if closing is not None:
-        words = _("%(day)s closed: %(why)s", day=say_day(closing.on, beside), why=CLOSINGS[closing.why])
+        words = _("%(day)s closed: %(why)s", day=say_day(closing.on, beside), why=tell(CLOSINGS[closing.why]))
         told.append((closing.on, 4, words))
     yield from (words for *_order, words in sorted(told))
 
@@ -117,7 +118,9 @@ def _shows(expect: Mapping[str, Any], beside: date) -> Iterator[str]:
             case "eye":
                 yield _("asked for by the %(eye)s eye", eye=wanted)
             case "flags":
-                yield _("says: %(flags)s", flags="; ".join(wanted)) if wanted else _("nothing is said beside")
+                yield (
+                    _("says: %(flags)s", flags="; ".join(map(tell, wanted))) if wanted else _("nothing is said beside")
+                )
             case "also":
                 yield (
                     _("also: %(steps)s", steps=join_words([say_task(kind) for kind in wanted]))

@@ -32,6 +32,7 @@ from service.web.course_picture import draw_course, say_course
 from service.web.load import count_load, draw_load, highest, say_late
 from service.web.looking import ENTERS, NOBODY, PAGES_FOR, ROLE_WORDS, Look, Person
 from service.web.original import mark_original, pick_resource
+from service.web.phrases import tell
 from service.web.sheets import SHEETS
 from service.web.typed import first
 from service.web.words import N_, _, language, named, ngettext_, teach
@@ -42,10 +43,10 @@ STYLES: Final = ("ridgeline.css", "lists.css")
 """What a page that needs no other file carries with it."""
 
 STATES: Final[Mapping[str, str]] = {
-    "eligible": "to be examined",
-    "unknown": "cannot be judged yet",
-    "not-eligible": "not to be examined by the policy",
-    "closed": "closed",
+    "eligible": N_("to be examined"),
+    "unknown": N_("cannot be judged yet"),
+    "not-eligible": N_("not to be examined by the policy"),
+    "closed": N_("closed"),
 }
 """State of an infant -> words."""
 
@@ -61,8 +62,8 @@ NAV: Final[tuple[tuple[str, str], ...]] = (
 
 SAVED: Final[Mapping[str, str]] = {
     **{path: sheet.saved for path, sheet in SHEETS.items()},
-    "withdrawn": "It is marked as entered in error and does not count any more.",
-    "waiting": "It is kept, but could not be worked out just now. It will be tried again by itself.",
+    "withdrawn": N_("It is marked as entered in error and does not count any more."),
+    "waiting": N_("It is kept, but could not be worked out just now. It will be tried again by itself."),
 }
 """What was just done, as an address says it -> the words of it."""
 
@@ -90,6 +91,7 @@ class Pages:
         self._environment.globals.update(
             language=language,
             named=named,
+            tell=tell,
             say_day=view.say_day,
             say_dates_in=view.say_dates_in,
             say_long_day=view.say_long_day,
@@ -200,7 +202,7 @@ class Pages:
             undo=past.undo(seen, saved, record) if live and saved in SAVED else None,
             enter=_sheets_for(seen) if live and self._person.role in ENTERS else (),
             row=row,
-            name=seen.infant.name or "Name not known",
+            name=seen.infant.name or _("Name not known"),
             identifier=seen.infant.identifier,
             site=seen.site,
             today=today,
@@ -392,10 +394,12 @@ def _say_nobody(board: Board) -> str:
 
 def _say_others(census: Mapping[str, int]) -> str:
     """Who is known and not on the list, so that a short list is not taken for a short register."""
-    parts = [f"{number} {STATES[state]}" for state in ("not-eligible", "closed") if (number := census.get(state, 0))]
+    parts = [f"{number} {_(STATES[state])}" for state in ("not-eligible", "closed") if (number := census.get(state, 0))]
     total = sum(census.values())
-    known = f"{total} {'infant is' if total == 1 else 'infants are'} known."
-    return f"{known} Not on this list: {view.join_words(parts)}." if parts else f"{known} All of them are on this list."
+    known = ngettext_("%(n)s infant is known.", "%(n)s infants are known.", total)
+    if not parts:
+        return f"{known} " + _("All of them are on this list.")
+    return f"{known} " + _("Not on this list: %(parts)s.", parts=view.join_words(parts))
 
 
 def instant(text: str | None, zone: ZoneInfo) -> datetime | None:

@@ -163,7 +163,7 @@ def _notes(exam: Exam) -> Iterator[str]:
     for side in SIDES:
         details = say_details(exam.eye(side))
         if details:
-            yield f"{_('Right eye') if side == 'right' else _('Left eye')}: {'; '.join(details)}"
+            yield (_("Right eye") if side == "right" else _("Left eye")) + f": {'; '.join(details)}"
     if exam.method:
         yield exam.method
     if exam.adverse_events:
@@ -332,7 +332,7 @@ def _say_exam(value: Mapping[str, Any]) -> str:
     try:
         exam = parse_exam(value, "exam")
     except ConfigurationError:  # written under rules that have been tightened since
-        return f"{on}{who}: {_('kept, and not readable under the rules of today')}"
+        return f"{on}{who}: " + _("kept, and not readable under the rules of today")
     return f"{on}{who}: " + "; ".join(f"{say_eyes([side])} {tell(str(exam.eye(side)))}" for side in SIDES)
 
 

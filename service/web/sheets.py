@@ -191,7 +191,7 @@ SHEETS: Final[Mapping[str, Sheet]] = {
                 _on(N_("Day of the decision")),
                 Field(
                     "why", N_("Why?"), "choice",
-                    tuple((word, says[:1].upper() + says[1:]) for word, says in CLOSINGS.items()), required=True,
+                    tuple(CLOSINGS.items()), required=True,
                 ),
                 Field("note", N_("Note")),
                 _name("by", N_("Who closes the course?")),

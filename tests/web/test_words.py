@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ast
 import re
 import runpy
 from datetime import date
@@ -27,6 +28,22 @@ def marked() -> Catalog:
     found: Catalog = SCRIPT["collect"]()
     assert len(found) > 5
     return found
+
+
+def test_nothing_is_asked_for_where_the_collector_does_not_look(marked: Catalog) -> None:
+    """It does not read the inside of an f-string, nor what is put together where it is asked for."""
+    known = {text for each in marked if each.id for text in ([each.id] if isinstance(each.id, str) else each.id)}
+    for path in sorted(LANGUAGES.parent.glob("*.py")):
+        for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+            if (
+                isinstance(node, ast.Call)
+                and isinstance(node.func, ast.Name)
+                and node.func.id in ("_", "N_", "ngettext_")
+            ):
+                asked = [each for each in node.args[:2] if isinstance(each, ast.Constant | ast.JoinedStr)]
+                assert all(isinstance(each, ast.Constant) for each in asked), f"{path.name}:{node.lineno}"
+                for each in asked:
+                    assert not isinstance(each.value, str) or each.value in known, f"{path.name}:{node.lineno}"
 
 
 def texts(message: Message) -> list[tuple[str, str]]:
