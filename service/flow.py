@@ -94,6 +94,7 @@ class Flow:
         self._enters = True
         self.mappings = Mappings()
         self._decided = Decided()
+        self._counted: dict[str, tuple[int, dict[str, int]]] = {}
         self._shown: dict[str, tuple[tuple[date, date, int], datetime, Figures]] = {}
 
     def within(self, sites: Collection[str] | None, witness: Witness | None = None, enters: bool = True) -> Flow:
@@ -480,12 +481,14 @@ class Flow:
             return {site: arrivals.last_heard(connection, site, but) for site in self.sites}
 
     def census(self, site: str | None = None) -> dict[str, int]:
-        """Number of infants in each of the four states."""
+        """Number of infants in each of the four states. A site is counted again when anything came in there since."""
+        here = list(self.sites) if site is None else [site]
         with self.database.transaction() as connection:
-            counted = infants.count_by_state(connection)
+            for id, mark in infants.high_water(connection, here).items():
+                if self._counted.get(id, (-1, {}))[0] != mark:
+                    self._counted[id] = mark, infants.count_by_state(connection, id)
         states = ("eligible", "unknown", "not-eligible", "closed")
-        here = self.sites if site is None else (site,)
-        return {s: sum(n for (at, state), n in counted.items() if state == s and at in here) for s in states}
+        return {state: sum(self._counted[id][1].get(state, 0) for id in here) for state in states}
 
     def recount(self, site: str, since: datetime | None = None) -> int:
         """Count again, for the figures, whoever changed after they were counted, a limited number at once; how many are
