@@ -12,16 +12,16 @@ import logging
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from copy import copy
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, time
+from datetime import date, datetime, time
 from typing import Any, Final
 from uuid import UUID, uuid5
 
 from sqlalchemy import Connection
 from sqlalchemy.exc import OperationalError
 
-from service import announce, figures, recall
+from service import announce, recall
 from service.core import ledger, worklist
-from service.core.decision import Decision, decide, from_json, on_day, to_json
+from service.core.decision import Decision, decide, from_json, says_anew
 from service.core.findings import Treatment
 from service.core.impact import Impact, compare
 from service.core.infant import Fact, Infant, Reading
@@ -29,9 +29,10 @@ from service.core.policy import Policy
 from service.core.whereabouts import locate, places
 from service.core.worklist import Entry
 from service.errors import ConfigurationError, Forbidden, NotFound, NotUnderstood
+from service.fhir.instants import sortable
 from service.fhir.read import is_read, read_body
 from service.fhir.sites import Site
-from service.figures import Figures
+from service.figures import Counted, Figures
 from service.policies import load_document
 from service.recall import InfantView as InfantView
 from service.recall import in_batches, take_together
@@ -93,9 +94,8 @@ class Flow:
         self._witness: Witness | None = None
         self._enters = True
         self.mappings = Mappings()
+        self._counted = Counted(database, self.editions)
         self._decided = Decided()
-        self._counted: dict[str, tuple[int, dict[str, int]]] = {}
-        self._shown: dict[str, tuple[tuple[date, date, int], datetime, Figures]] = {}
 
     def within(self, sites: Collection[str] | None, witness: Witness | None = None, enters: bool = True) -> Flow:
         """The same use cases over these sites alone: of any other site nothing is known here. None: over all. `witness`
@@ -215,7 +215,7 @@ class Flow:
         readings = [
             (each.id, ledger.made_under(mapped.number, reading))
             for each in batch
-            for reading in read_body(each.arrival.body, site, _instant(each.received_at))
+            for reading in read_body(each.arrival.body, site, sortable(each.received_at))
         ]
         resources = {reading.resource for _, reading in readings}
         before = facts.of_resources(connection, site.id, resources)
@@ -341,7 +341,7 @@ class Flow:
             elif decision.closed_by == "older" and arrival is not None:
                 rejections.refuse_adult(connection, site.id, person.facts, arrival, now)
 
-        new = [d for _, d in decided if d.patient not in rows or _changes(rows[d.patient].body, d)]
+        new = [d for _, d in decided if d.patient not in rows or says_anew(rows[d.patient].body, d)]
         ids = dict(zip((d.patient for d in new), infants.decide(connection, site.id, new, now), strict=True))
         placed = any(infant.place for infant, _ in decided)
         known_places = places(facts.places(connection, site.id)) if placed else {}
@@ -421,18 +421,13 @@ class Flow:
             before = datetime.combine(day, time(), here.timezone)
             found = recall.round_on(connection, self._decided, here, policy, day, self._day(here, now), before)
             self.witnessed(connection, "list", [(site, None)])
-        held = {entry.key: done for entry, done in found}
-        return [(entry, held[entry.key]) for entry in worklist.rank((e for e, _ in found), lambda _: day)]
+        return found
 
     def treatments(self, entries: Iterable[Entry]) -> dict[str, tuple[Treatment, ...]]:
         """What was done to the eyes of those on a list whose last decision says that something was, by key."""
-        found: dict[str, tuple[Treatment, ...]] = {}
-        treated = [entry for entry in entries if entry.decision.treatments and entry.site in self.sites]
+        treated = [entry for entry in entries if entry.decision.treatments]
         with self.database.transaction() as connection:
-            for site in dict.fromkeys(entry.site for entry in treated):
-                keys = [entry.key for entry in treated if entry.site == site]
-                found |= recall.treatments(connection, self.sites[site], keys)
-        return found
+            return recall.treatments(connection, self.sites, treated)
 
     def infant(self, key: str, as_of: date | None = None, known_at: datetime | None = None) -> InfantView:
         """All there is to show of one infant: by the last decision; or, as of a day or known at an instant (with its
@@ -451,16 +446,10 @@ class Flow:
 
     def rejections(self, site: str | None = None) -> list[dict[str, Any]]:
         """What could not be read and has not been answered by a newer version, newest first."""
-        if site is not None:
-            self.site(site)
+        shown = list(self.sites) if site is None else [self.site(site).id]
         with self.database.transaction() as connection:
-            shown = [each for each in self.sites if site in (None, each)]
             self.witnessed(connection, "list", [(each, None) for each in shown])
-            return [
-                {**recall.rejection(row), "original": arrivals.body_of(connection, row.site, row.arrival)}
-                for row in rejections.current(connection, site)
-                if row.site in self.sites
-            ]
+            return recall.unread(connection, site, shown)
 
     def unread(self, site: str | None = None) -> int:
         """How many things could not be read and have not been answered by a newer version."""
@@ -484,32 +473,18 @@ class Flow:
         """Number of infants in each of the four states. A site is counted again when anything came in there since."""
         here = list(self.sites) if site is None else [site]
         with self.database.transaction() as connection:
-            for id, mark in infants.high_water(connection, here).items():
-                if self._counted.get(id, (-1, {}))[0] != mark:
-                    self._counted[id] = mark, infants.count_by_state(connection, id)
-        states = ("eligible", "unknown", "not-eligible", "closed")
-        return {state: sum(self._counted[id][1].get(state, 0) for id in here) for state in states}
+            return recall.census(connection, self.sites if site is None else (site,))
 
     def recount(self, site: str, since: datetime | None = None) -> int:
         """Count again, for the figures, whoever changed after they were counted, a limited number at once; how many are
         left. `since`: an instant at which everybody had been counted. Raises NotFound."""
-        return figures.recount(self.database, self.site(site), self.editions, self.today(site), since)
+        return self._counted.recount(self.site(site), self.today(site), since)
 
     def figures(self, site: str, since: date) -> Figures:
         """What was done in time at a site and what was not, of all that was settled on the day `since` or later and
         before today. Counts whoever changed first, as far as that is quick; asked again before anything came in or was
         decided, answers as before. Raises NotFound."""
-        now = self.clock()
-        with self.database.transaction() as connection:
-            mark = (self.today(site), since, infants.high_water(connection, [site])[site])
-        kept = self._shown.get(site)
-        if kept is not None and kept[0] == mark:
-            return kept[2]
-        waiting = self.recount(site, kept and kept[1])
-        found = figures.look_up(self.database, self.site(site), self.today(site), since, waiting)
-        if not waiting:
-            self._shown[site] = (mark, now, found)
-        return found
+        return self._counted.figures(self.site(site), self.today(site), since, self.clock())
 
     def revisions(self) -> dict[str, int]:
         """For each site a number that grows whenever its list could have changed."""
@@ -524,12 +499,3 @@ class Flow:
     @staticmethod
     def _day(site: Site, now: datetime) -> date:
         return now.astimezone(site.timezone).date()
-
-
-def _changes(before: Mapping[str, Any] | None, decision: Decision) -> bool:
-    """Whether the decision says anything new; the ages of the day alone do not."""
-    return before is None or to_json(on_day(from_json(before), decision.as_of)) != to_json(decision)
-
-
-def _instant(moment: datetime) -> str:
-    return moment.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%S.%fZ")

@@ -6,7 +6,7 @@ what had been recorded, taken back and decided by then. What was shown then is f
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime
 from typing import Any, Final, cast
@@ -23,10 +23,10 @@ from service.core.impact import DIFFERENCES, Impact, compare
 from service.core.infant import Fact, Infant, assemble, newest
 from service.core.policy import Policy
 from service.core.whereabouts import locate, places
-from service.core.worklist import Entry
+from service.core.worklist import Entry, rank
 from service.errors import NotFound
 from service.fhir.sites import Site
-from service.store import facts, infants, names, rejections
+from service.store import arrivals, facts, infants, names, rejections
 from service.store.decided import Decided
 from service.store.editions import Editions
 from service.store.names import Names
@@ -178,9 +178,9 @@ def list_on(
 def round_on(
     connection: Connection, decided: Decided, site: Site, policy: Policy, day: date, today: date, since: datetime
 ) -> list[tuple[Entry, bool]]:
-    """Everybody for whom something is to come as a day begins, and whether an exam of that very day is on record by
-    now: the round of a day asks the same infants in the same order while its exams are typed in. `since` is any instant
-    before which nobody can have recorded an exam of the day."""
+    """Everybody for whom something is to come as a day begins, ranked, and whether an exam of that very day is on
+    record by now: the round of a day asks the same infants in the same order while its exams are typed in. `since` is
+    any instant before which nobody can have recorded an exam of the day."""
     if day < today:
         rows = infants.known(connection, site.id, day)
         now: list[Entry] = []
@@ -195,7 +195,8 @@ def round_on(
             place = locate(person.infant, where, site.unit_for)
             held = any(exam.on == day for exam in person.course.exams)
             found.append((_entry(site, str(rows[person.patient].key), person.infant, place, decision), held))
-    return found
+    held_of = {entry.key: held for entry, held in found}
+    return [(entry, held_of[entry.key]) for entry in rank((entry for entry, _ in found), lambda _: day)]
 
 
 def _entry(site: Site, key: str, infant: Infant, where: tuple[str, str], decision: Decision) -> Entry:
@@ -269,6 +270,22 @@ def _as_known(recorded: Iterable[Recorded], known_at: datetime | None) -> Iterat
             yield replace(each, until=None) if later else each
 
 
+def unread(connection: Connection, site: str | None, shown: Collection[str]) -> list[dict[str, Any]]:
+    """What could not be read of the sites `shown` and has not been answered by a newer version, with the original."""
+    return [
+        {**rejection(row), "original": arrivals.body_of(connection, row.site, row.arrival)}
+        for row in rejections.current(connection, site)
+        if row.site in shown
+    ]
+
+
+def census(connection: Connection, shown: Collection[str]) -> dict[str, int]:
+    """Number of infants of these sites in each of the four states."""
+    counted = infants.count_by_state(connection)
+    states = ("eligible", "unknown", "not-eligible", "closed")
+    return {s: sum(n for (at, state), n in counted.items() if state == s and at in shown) for s in states}
+
+
 def rejection(row: Row[Any]) -> dict[str, Any]:
     """A rejection as it is shown."""
     return {
@@ -277,11 +294,20 @@ def rejection(row: Row[Any]) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def treatments(connection: Connection, site: Site, keys: Iterable[str]) -> dict[str, tuple[Treatment, ...]]:
-    """What was done to the eyes of infants of a site, by key; nothing for whom nothing was done."""
-    rows = {row.patient: row for row in infants.by_keys(connection, site.id, [UUID(key) for key in keys])}
-    done = ((str(rows[person.patient].key), person.course.treatments) for person in people(connection, site, rows))
-    return {key: treated for key, treated in done if treated}
+def treatments(
+    connection: Connection, sites: Mapping[str, Site], entries: Iterable[Entry]
+) -> dict[str, tuple[Treatment, ...]]:
+    """What was done to the eyes of those on a list of these sites, by key; nothing for whom nothing was done."""
+    keys: dict[str, list[UUID]] = {}
+    for entry in entries:
+        keys.setdefault(entry.site, []).append(UUID(entry.key))
+    found = {}
+    for id in keys.keys() & sites.keys():
+        rows = {row.patient: row for row in infants.by_keys(connection, id, keys[id])}
+        for person in people(connection, sites[id], rows):
+            if person.course.treatments:
+                found[str(rows[person.patient].key)] = person.course.treatments
+    return found
 
 
 # --- another edition -----------------------------------------------------------------------------------------------

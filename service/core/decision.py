@@ -467,6 +467,11 @@ def on_day(decision: Decision, day: date) -> Decision:
     return replace(decision, as_of=day, ages=Ages(ages.gestation, days, _postmenstrual(gestation, days)))
 
 
+def says_anew(before: Mapping[str, Any] | None, decision: Decision) -> bool:
+    """Whether a decision says anything that the one before, as JSON, did not; the ages alone do not count."""
+    return before is None or to_json(on_day(from_json(before), decision.as_of)) != to_json(decision)
+
+
 def _postmenstrual(gestation: Gestation | None, days: int) -> str | None:
     if gestation is None or gestation.low + days <= 0:
         return None

@@ -50,6 +50,7 @@ class Told:
             row = {
                 "site": self.site.id, "patient": self.patient, "key": self.key, "known_since": date(2031, 5, 1),
                 "first_seen": self.now, "changed_at": self.now, "decision": id, **infants.judgement(decision),
+                "name": "", "identifier": "", "bed": "",
             }  # fmt: skip
             infants.put(connection, [row])
             announce.announce(connection, self.site, [announce.Decided(decision, id, self.key, "Ward")], self.now)

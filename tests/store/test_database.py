@@ -215,8 +215,11 @@ def test_a_fact_needs_its_arrival_at_the_same_site(database: Database) -> None:
         connection.execute(insert(facts).values(row | {"site": "south"}))
 
 
-def test_site_is_part_of_every_key(database: Database) -> None:
+def test_site_is_part_of_every_key_but_of_who_looks_at_several(database: Database) -> None:
+    people = {"people", "sessions", "attempts", "looks"}
     for table in metadata.sorted_tables:
+        if table.name in people:
+            continue
         assert next(iter(table.primary_key.columns)).name == "site", table.name
 
 

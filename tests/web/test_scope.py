@@ -268,5 +268,10 @@ def test_nothing_can_be_sent_about_an_infant_of_another_site(walk: Walk) -> None
                     assert seen(walk, answer.text, (*sent, *form.values())) == [], address
                     if walk.names[5] in sent:
                         assert answer.status_code in (400, 403, 404, 405, 422), address
+    with signed_in(walk.address, "fennel") as client:  # whatever a page asks for, and where it leads
+        for route in walk.routes("POST"):
+            for value in () if route.param_convertors or route.path == "/sign-in" else walk.names:
+                answer = client.post(route.path, data=dict.fromkeys((*form, "q", "name"), value), follow_redirects=True)
+                assert seen(walk, answer.text, (value,)) == [], (route.path, value)
     assert tried > 10
     assert kept() == before
