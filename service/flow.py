@@ -470,7 +470,8 @@ class Flow:
             return {site: arrivals.last_heard(connection, site, but) for site in self.sites}
 
     def census(self, site: str | None = None) -> dict[str, int]:
-        """Number of infants in each of the four states."""
+        """Number of infants in each of the four states. A site is counted again when anything came in there since."""
+        here = list(self.sites) if site is None else [site]
         with self.database.transaction() as connection:
             return recall.census(connection, self.sites if site is None else (site,))
 

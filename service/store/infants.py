@@ -188,10 +188,10 @@ def history(connection: Connection, site: str, patient: str, known_at: datetime 
     return list(connection.execute(query.order_by(decisions.c.id.desc())))
 
 
-def count_by_state(connection: Connection) -> dict[tuple[str, str], int]:
-    """Number of infants by site and state."""
-    query = select(infants.c.site, infants.c.state, func.count()).group_by(infants.c.site, infants.c.state)
-    return {(site, state): count for site, state, count in connection.execute(query)}
+def count_by_state(connection: Connection, site: str) -> dict[str, int]:
+    """Number of a site's infants by state."""
+    query = select(infants.c.state, func.count().label("count")).where(infants.c.site == site).group_by(infants.c.state)
+    return {row.state: row.count for row in connection.execute(query)}
 
 
 def high_water(connection: Connection, sites: Iterable[str]) -> dict[str, int]:

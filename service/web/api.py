@@ -38,7 +38,7 @@ PROBLEM: Final[dict[int | str, dict[str, Any]]] = {
 
 
 class EntryJson(DecisionJson):
-    """One infant on the list. `section`: overdue, today, this-week, unjudged or later."""
+    """One infant on the list. `section`: clock, overdue, today, this-week, unjudged or later."""
 
     rank: int
     site: str
