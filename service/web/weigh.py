@@ -17,6 +17,7 @@ from service.web.shapes import eye_json
 from service.web.sheets import Sheet
 from service.web.typed import Answers, type_again
 from service.web.view import (
+    capitalize,
     count_days,
     flag_bookings,
     say_booking,
@@ -59,19 +60,21 @@ def say_before(sheet: Sheet, seen: InfantView, watch_age: int | None, today: dat
     decision = seen.decision
     if sheet.path == "close":
         asked = [step for step in (decision.next, *decision.also) if step.kind == "decision" and step.eye is None]
-        yield from (f"It is proposed: {say_dates_in(step.reason.text, today)}." for step in asked)
+        yield from (_("It is proposed: %(text)s.", text=say_dates_in(step.reason.text, today)) for step in asked)
         if not asked:
-            yield "Nothing proposes it: no rule of the edition asks yet whether the exams may stop."
+            yield _("Nothing proposes it: no rule of the edition asks yet whether the exams may stop.")
         yield from _watched(seen, watch_age)
     if sheet.path == "book":
         yield from _booked(decision, today)
     if sheet.path == "defer" and decision.deferrals:
-        yield f"This exam was put off {say_times(len(decision.deferrals))} already."
+        yield _("This exam was put off %(times)s already.", times=say_times(len(decision.deferrals)))
     if sheet.path == "defer" and (window := _exam_window(decision)):
-        yield (
-            f"The exam is due on {say_day(window.due, today)}, last day {say_day(window.closes, today)}; rebook within "
-            f"7 days of the intended day (UK 2022, from memory): by {say_day(_latest(window), today)}."
-        )
+        yield _(
+            "The exam is due on %(due)s, last day %(closes)s; rebook within %(days)s days of the intended day "
+            "(UK 2022, from memory): by %(latest)s.",
+            due=say_day(window.due, today), closes=say_day(window.closes, today), days=REBOOK_DAYS,
+            latest=say_day(_latest(window), today),
+        )  # fmt: skip
 
 
 def _booked(decision: Decision, today: date) -> Iterator[str]:
@@ -92,11 +95,16 @@ def _watched(seen: InfantView, watch_age: int | None) -> Iterator[str]:
     injected = [side for side in SIDES if seen.course.injections(side)]
     now = seen.decision.ages.postmenstrual
     if injected and watch_age is not None and (now is None or Gestation.parse(now).low < watch_age):
-        eyes = "Both eyes were" if len(injected) > 1 else f"The {injected[0]} eye was"
-        yield (
-            f"{eyes} injected, and {format_age(watch_age)} postmenstrual age is not reached: the infant stays on the "
-            "list until then, unless another unit takes over, a palliative decision was made, or the infant has died."
-        )
+        eyes = _("both eyes were injected")
+        if len(injected) == 1:
+            eyes = _("the right eye was injected") if injected == ["right"] else _("the left eye was injected")
+        yield capitalize(
+            _(
+                "%(eyes)s, and %(age)s postmenstrual age is not reached: the infant stays on the list until then, "
+                "unless another unit takes over, a palliative decision was made, or the infant has died.",
+                eyes=eyes, age=format_age(watch_age),
+            )
+        )  # fmt: skip
 
 
 def warn(sheet: Sheet, seen: InfantView, then: Decision, answers: Answers, today: date) -> Iterator[str]:
@@ -106,19 +114,20 @@ def warn(sheet: Sheet, seen: InfantView, then: Decision, answers: Answers, today
         until = date.fromisoformat(str(answers.value["until"]))
         if until > _latest(window):
             late = (until - window.due).days
-            yield (
-                f"That is {count_days(late)} after the intended day, {say_day(window.due, today)}. An exam that was "
-                f"put off is held within {REBOOK_DAYS} days of it (UK 2022, from memory): by "
-                f"{say_day(_latest(window), today)}."
-            )
+            yield _(
+                "That is %(late)s after the intended day, %(due)s. An exam that was put off is held within %(days)s "
+                "days of it (UK 2022, from memory): by %(latest)s.",
+                late=count_days(late), due=say_day(window.due, today), days=REBOOK_DAYS,
+                latest=say_day(_latest(window), today),
+            )  # fmt: skip
     if sheet.path == "hand-over" and window is not None:
         day = date.fromisoformat(str(answers.value["date"]))
         if day > window.closes:
-            yield f"That is {count_days((day - window.closes).days)} after the last day of the window."
+            yield _("That is %(late)s after the last day of the window.", late=count_days((day - window.closes).days))
     if sheet.path == "book":
         yield from (f"{flag}." for flag in flag_bookings(then, today))
     if sheet.path == "close" and not is_closed(then):
-        yield "The infant stays on the list: this does not close the course, for the reason given below."
+        yield _("The infant stays on the list: this does not close the course, for the reason given below.")
 
 
 def _exam_window(decision: Decision) -> Window | None:

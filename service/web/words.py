@@ -57,19 +57,19 @@ def speaking(language: str) -> Iterator[None]:
         _language.reset(before)
 
 
-def _(text: str, **values: Any) -> str:
+def _(text: str, /, **values: Any) -> str:
     """The sentence in the language spoken now; `values` take the places of its `%(name)s`."""
     said: str = _catalogue(_language.get()).ugettext(text)
     return said % values if values else said
 
 
-def ngettext_(one: str, many: str, n: int, **values: Any) -> str:
+def ngettext_(one: str, many: str, n: int, /, **values: Any) -> str:
     """As `_`, by number: `%(n)s` is the number itself."""
     said: str = _catalogue(_language.get()).ungettext(one, many, n)
     return said % {"n": n, **values}
 
 
-def N_(text: str) -> str:  # noqa: N802 -- the mark that catalogues are collected by
+def N_(text: str, /) -> str:  # noqa: N802 -- the mark that catalogues are collected by
     """Marks words that are asked for with `_` later."""
     return text
 
