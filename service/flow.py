@@ -40,7 +40,7 @@ from service.store import arrivals, cursors, facts, infants, lookup, names, outb
 from service.store.arrivals import Arrival, Kept
 from service.store.cursors import Cursor as Cursor
 from service.store.database import Database
-from service.store.decided import Decided
+from service.store.decided import Census, Decided
 from service.store.editions import Activation, Editions
 from service.store.meanings import Mapped, Mappings
 
@@ -95,7 +95,7 @@ class Flow:
         self._enters = True
         self.mappings = Mappings()
         self._counted = Counted(database, self.editions)
-        self._decided = Decided()
+        self._decided, self._census = Decided(), Census()
 
     def within(self, sites: Collection[str] | None, witness: Witness | None = None, enters: bool = True) -> Flow:
         """The same use cases over these sites alone: of any other site nothing is known here. None: over all. `witness`
@@ -471,9 +471,8 @@ class Flow:
 
     def census(self, site: str | None = None) -> dict[str, int]:
         """Number of infants in each of the four states. A site is counted again when anything came in there since."""
-        here = list(self.sites) if site is None else [site]
         with self.database.transaction() as connection:
-            return recall.census(connection, self.sites if site is None else (site,))
+            return self._census.of(connection, list(self.sites) if site is None else [site])
 
     def recount(self, site: str, since: datetime | None = None) -> int:
         """Count again, for the figures, whoever changed after they were counted, a limited number at once; how many are

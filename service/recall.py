@@ -279,13 +279,6 @@ def unread(connection: Connection, site: str | None, shown: Collection[str]) -> 
     ]
 
 
-def census(connection: Connection, shown: Collection[str]) -> dict[str, int]:
-    """Number of infants of these sites in each of the four states."""
-    counted = infants.count_by_state(connection)
-    states = ("eligible", "unknown", "not-eligible", "closed")
-    return {s: sum(n for (at, state), n in counted.items() if state == s and at in shown) for s in states}
-
-
 def rejection(row: Row[Any]) -> dict[str, Any]:
     """A rejection as it is shown."""
     return {

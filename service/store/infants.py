@@ -190,8 +190,10 @@ def history(connection: Connection, site: str, patient: str, known_at: datetime 
 
 def count_by_state(connection: Connection, site: str) -> dict[str, int]:
     """Number of a site's infants by state."""
-    query = select(infants.c.state, func.count().label("count")).where(infants.c.site == site).group_by(infants.c.state)
-    return {row.state: row.count for row in connection.execute(query)}
+    query = (
+        select(infants.c.state, func.count().label("number")).where(infants.c.site == site).group_by(infants.c.state)
+    )
+    return {row.state: row.number for row in connection.execute(query)}
 
 
 def high_water(connection: Connection, sites: Iterable[str]) -> dict[str, int]:
