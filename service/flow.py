@@ -472,7 +472,7 @@ class Flow:
     def census(self, site: str | None = None) -> dict[str, int]:
         """Number of infants in each of the four states. A site is counted again when anything came in there since."""
         with self.database.transaction() as connection:
-            return self._census.of(connection, list(self.sites) if site is None else [site])
+            return self._census.of(connection, [*self.sites] if site is None else [self.site(site).id])
 
     def recount(self, site: str, since: datetime | None = None) -> int:
         """Count again, for the figures, whoever changed after they were counted, a limited number at once; how many are
