@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from datetime import UTC, datetime
 from typing import Any
+from uuid import uuid4
 
 from sqlalchemy import event
 from steps import a_decision
 
 from service.store import infants
 from service.store.database import Database
-from service.store.decided import Decided
+from service.store.decided import Census, Decided
 
 NOW = datetime(2031, 6, 1, 3, 0, tzinfo=UTC)
 
@@ -35,3 +36,28 @@ def test_only_what_was_not_read_yet_is_fetched_and_never_without_end(database: D
         event.remove(database.engine, "before_cursor_execute", note)
     assert asked == [set(ids[:3]), {ids[3]}, set(others), {ids[4]}]
     assert len(decided._read) <= 4
+
+
+def test_a_site_is_counted_again_when_something_was_decided_there(database: Database) -> None:
+    census, states = Census(), {"eligible": 0, "unknown": 0, "not-eligible": 0, "closed": 0}
+
+    def arrive(patient: str, site: str) -> None:
+        with database.transaction() as connection:
+            decision = a_decision(patient=patient)
+            (number,) = infants.decide(connection, site, [decision], NOW)
+            row = {"known_since": NOW.date(), "first_seen": NOW, "changed_at": NOW, "unit": "", "left_hospital": False}
+            who = {"site": site, "patient": patient, "key": uuid4(), "name": "", "identifier": "", "bed": ""}
+            infants.put(connection, [{**row, **who, "decision": number, **infants.judgement(decision)}])
+
+    def count(*sites: str) -> dict[str, int]:
+        with database.transaction() as connection:
+            return census.of(connection, sites)
+
+    assert count("north", "south") == states
+    arrive("a", "north")
+    assert count("north", "south") == {**states, "eligible": 1}
+    arrive("b", "north")
+    arrive("c", "south")
+    assert count("north", "south") == {**states, "eligible": 3}
+    assert count("south") == {**states, "eligible": 1}
+    assert count() == states
