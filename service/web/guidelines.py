@@ -22,7 +22,7 @@ from service.core.impact import DIFFERENCES, Impact
 from service.core.policy import Policy
 from service.errors import ConfigurationError, Forbidden, NotFound
 from service.fhir.sites import Site
-from service.flow import ONLY_LOOKS, Flow
+from service.flow import Flow
 from service.store.editions import FIRST_START
 from service.web.edition_words import compare_editions, count_sureties, say_edition
 from service.web.entry import read_typed
@@ -217,8 +217,8 @@ def policy_routes() -> APIRouter:
     def activate(look: Look, id: str, site: str, given: Given) -> Response:
         flow, policy = look.flow, _find(look.flow, id)
         waits = flow.waiting(site)
-        if not look.enters:
-            raise Forbidden(ONLY_LOOKS)
+        if not look.activates:
+            raise Forbidden(NOT_YOURS)
         if waits is None or waits.id != id:
             return _impact(look, id, site, _("It does not wait at this site, so nothing was activated."), 409)
         by = look.person.name or first(given, "by").strip()
@@ -235,6 +235,9 @@ def policy_routes() -> APIRouter:
         return RedirectResponse(f"/policies/{id}?activated={site}&changed={changed}", 303)
 
     return router
+
+
+NOT_YOURS: Final = "an ophthalmologist or a coordinator puts an edition in use: ask one of them"
 
 
 def _say_done(site: Site, history: Sequence[Use], changed: int, today: date) -> str:
@@ -261,7 +264,7 @@ def _impact(look: Looking, id: str, site: str, problem: str = "", status: int = 
         look, "impact.html", status, policy=policy, site=here, used=flow.policy_on(site, today), today=today,
         known=sum(flow.census(site).values()), number=len(found), counts=count_impacts(found),
         infants=say_affected(found[:MOST_SHOWN], today), most=MOST_SHOWN, shown=digest(found, policy),
-        waits=waits is not None and waits.id == id, problem=problem, signed=look.person.name,
+        waits=waits is not None and waits.id == id, problem=problem, signed=look.person.name, activates=look.activates,
     )  # fmt: skip
 
 

@@ -44,6 +44,9 @@ ENTERS: Final = ("unit", "ophthalmologist", "coordinator", "open")
 MENDS: Final = ("it", "open")
 """Who may say what a code means, and let what is stored be read again."""
 
+ACTIVATES: Final = ("ophthalmologist", "coordinator", "open")
+"""Who may put an edition in use at a site: it decides about everybody there."""
+
 PAGES_FOR: Final[Mapping[str, tuple[str, ...]]] = {"/people": ("it", "open"), "/audit": ("it", "auditor", "open")}
 """Pages that not everybody sees -> who does. To all others they are not there."""
 
@@ -70,6 +73,11 @@ class Looking:
     def knows(self, person: Person) -> bool:
         """Whether they may know of a person: of whoever sees no more sites than they do."""
         return self.person.sites is None or (person.sites is not None and person.sites <= self.person.sites)
+
+    @property
+    def activates(self) -> bool:
+        """Whether they may put an edition in use."""
+        return self.person.role in ACTIVATES
 
     @property
     def mends(self) -> bool:

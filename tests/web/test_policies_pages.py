@@ -281,15 +281,17 @@ def test_a_site_that_may_not_be_seen_is_not_there(office: Office) -> None:
     assert office.flow.policy_on("northbank", DAY).id == "aap-2018"
 
 
-def test_it_is_activated_in_the_name_of_who_is_signed_in_and_may_enter_things(office: Office) -> None:
+def test_it_is_activated_in_the_name_of_who_is_signed_in_and_answers_for_guidelines(office: Office) -> None:
     register(office.flow, "teasel", "auditor", name="Ms Teasel")
+    register(office.flow, "sorrel", "unit", "northbank")
     register(office.flow, "reed", "ophthalmologist", "northbank", name="Dr Reed")
     with serve(make_app(office.flow)) as address:
-        with signed_in(address, "teasel") as client:
-            page = client.get(WAITS)
-            assert "can put it in use" in plain(page.text)
-            assert '<form method="post" action="/policies' not in page.text
-            assert send_form(client, WAITS, {}, by="Dr Kestrel", seen="yes").status_code == 403
+        for who in ("teasel", "sorrel"):  # one who only looks, and a nurse
+            with signed_in(address, who) as client:
+                page = client.get(WAITS)
+                assert "can put it in use" in plain(page.text)
+                assert '<form method="post" action="/policies' not in page.text
+                assert send_form(client, WAITS, {}, by="Dr Kestrel", seen="yes").status_code == 403
         assert office.flow.policy_on("northbank", DAY).id == "aap-2018"
         with signed_in(address, "reed") as client:
             fields = Form(client.get(WAITS).text).fields
