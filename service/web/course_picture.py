@@ -31,7 +31,7 @@ from service.web.words import N_, _, say_date
 
 NO_PICTURE: Final = N_("No picture: without %(missing)s the postmenstrual age is not known.")
 
-_GUTTER: Final = 72
+_GUTTER: Final = 94
 _LINE: Final = 16
 _MARK: Final = 32
 _EXAM: Final = _MARK + 2 * _LINE + 8
