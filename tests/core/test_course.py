@@ -248,6 +248,11 @@ def test_from_65_weeks_somebody_decides_and_nothing_closes_by_itself() -> None:
         assert decision.state == "eligible"
 
 
+def test_agreements_of_one_day_make_the_same_course_in_any_order() -> None:
+    one, other = (Deferral(on(1), on(9), why, "Dr One", "Dr Two") for why in ("unwell", "no examiner"))
+    assert Course.of(deferrals=[one, other]) == Course.of(deferrals=[other, one])
+
+
 def test_without_an_age_an_injected_eye_is_watched_as_closely_as_a_young_one() -> None:
     decision = after(both(START, TYPE_1), INJECTION, both(aged(80), QUIET), baby=infant(BORN, None, 780))
     assert decision.next.reason.rule == "injection-to-55-weeks"

@@ -283,6 +283,15 @@ def test_fewest_crossings_as_published() -> None:
     assert limits == {10: 2, 12: 3, 14: 4, 20: 6, 24: 8}
 
 
+def test_either_rule_alone_is_a_signal() -> None:
+    """24 months: no more than eight in a row, no fewer than eight crossings."""
+    high, low = [1.0], [0.0]
+    long = low * 3 + high * 9 + low * 3 + high + low * 2 + high + low * 2 + high + low * 2
+    assert (read_runs(long).longest, read_runs(long).crossings, read_runs(long).shifted) == (9, 8, True)
+    seldom = high * 8 + low * 8 + high * 4 + low * 4
+    assert (read_runs(seldom).longest, read_runs(seldom).crossings, read_runs(seldom).shifted) == (8, 3, True)
+
+
 def test_what_the_runs_say() -> None:
     alternating = read_runs([0.4, 0.6] * 6)
     assert (alternating.median, alternating.useful, alternating.longest, alternating.crossings) == (0.5, 12, 1, 11)
@@ -294,5 +303,5 @@ def test_what_the_runs_say() -> None:
     few = read_runs([0.4] * 4 + [0.6] * 4)
     assert not few.enough
     assert not few.shifted
-    assert read_runs([]).median is None
+    assert (read_runs([]).median, read_runs([]).longest) == (None, 0)
     assert read_runs([0.5]).useful == 0

@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from service.core.infant import Fact, Reading, Rejection, Version, assemble, newest, standing
-from service.core.ledger import additions
+from service.core.ledger import additions, made_under
 
 RESOURCE = "Observation/1"
 
@@ -43,6 +43,14 @@ def weights(facts: list[Fact], patient: str = "p") -> tuple[tuple[int, ...], boo
     """The weights on record, and whether one was sent that could not be read."""
     known = assemble(patient, [fact for fact in facts if fact.patient == patient], BORN).birth_weight
     return known.values, known.unreadable
+
+
+def test_a_reading_and_all_it_says_carry_the_mapping_they_were_made_under() -> None:
+    said = weighs(version(2), "p", 900)
+    read = made_under(7, said)
+    assert (read.version.reading, [fact.version.reading for fact in read.facts]) == (7, [7])
+    assert [fact.value for fact in read.facts] == [fact.value for fact in said.facts]
+    assert read.rejections == said.rejections
 
 
 def test_a_version_known_already_adds_nothing() -> None:
