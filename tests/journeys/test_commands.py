@@ -663,8 +663,8 @@ def test_check_says_that_settings_are_wrong(tmp_path: Path) -> None:
     wrong = environment(tmp_path, DATABASE_URL="postgresql://nobody@127.0.0.1:9/none", RIDGELINE_HOST="0.0.0.0")
     answer = call("check", env=wrong)
     assert "WRONG  DATABASE_URL: the database cannot be reached" in answer.stdout
-    assert "WRONG  RIDGELINE_HOST: 0.0.0.0 can be reached from other machines" in answer.stdout
-    assert "2 things to put right" in answer.stdout
+    assert "; it starts once somebody is registered (ridgeline people add)" in answer.stdout
+    assert "1 thing to put right" in answer.stdout
     assert answer.returncode == 1
     unreadable = call("check", env=environment(tmp_path, RIDGELINE_PORT="eight"))
     assert "RIDGELINE_PORT: must be a whole number" in unreadable.stderr

@@ -189,6 +189,7 @@ LOST = """() => {
     }
     for (const each of document.querySelectorAll("main :is(p, a, button, td, th, li, dt, dd, h1, h2, label)")) {
         const style = getComputedStyle(each)
+        if (each.closest(".spoken")) continue  // said, not shown
         if (style.overflowX === "hidden" && each.scrollWidth > each.clientWidth + 1 && each.clientWidth > 1)
             lost.push("cut off: " + each.textContent.trim().slice(0, 40))
     }
@@ -232,6 +233,7 @@ MARK = """() => {
     const groups = new Set()
     for (const each of document.querySelectorAll("a[href], button, input, select, textarea, summary, [tabindex='0']")) {
         if (each.disabled || each.type === "hidden" || !each.checkVisibility()) continue
+        if (each.ariaHidden === "true" && each.tabIndex < 0) continue  // what the Enter key presses within a form
         if (each.type === "radio") {
             if (groups.has(each.form?.id + each.name)) continue
             groups.add(each.form?.id + each.name)
