@@ -248,6 +248,12 @@ def test_from_65_weeks_somebody_decides_and_nothing_closes_by_itself() -> None:
         assert decision.state == "eligible"
 
 
+def test_a_closing_says_who_when_and_why_and_its_note_if_there_is_one() -> None:
+    plain = Closing(date(2031, 9, 1), "Dr Reed", "opt-out", "b")
+    assert str(plain) == "Dr Reed closed the course on 2031-09-01: the family declined further exams"
+    assert str(replace(plain, note="by letter")) == f"{plain} (by letter)"
+
+
 def test_agreements_of_one_day_make_the_same_course_in_any_order() -> None:
     one, other = (Deferral(on(1), on(9), why, "Dr One", "Dr Two") for why in ("unwell", "no examiner"))
     assert Course.of(deferrals=[one, other]) == Course.of(deferrals=[other, one])
@@ -418,6 +424,7 @@ def test_another_unit_takes_over_only_with_a_hand_over_on_record() -> None:
     assert after(*records, closing=closing).state == "eligible"
     over = HandOver(on(2), "Elsewhere", "Eye clinic", on(4), "Nurse", parents_told=True)
     taken = after(*records, closing=closing, hand_overs=[over])
+    assert taken.closing == closing
     assert taken.closed_by == "taken-over"
 
 

@@ -40,6 +40,11 @@ def test_everything_that_may_be_said_of_an_eye_is_read() -> None:
     assert parse_eye({}, "x") == Eye()
 
 
+@pytest.mark.parametrize("hours", [1, 12])
+def test_disease_may_take_one_clock_hour_or_all(hours: int) -> None:
+    assert parse_eye({"stage": 1, "clock_hours": hours}, "x").clock_hours == hours
+
+
 def test_clock_hours_that_are_named_are_counted() -> None:
     read = parse_eye({"stage": 1, "clock_positions": "12, 1 3, 1"}, "x")
     assert (read.clock_positions, read.clock_hours) == ((1, 3, 12), 3)
