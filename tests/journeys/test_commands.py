@@ -201,7 +201,7 @@ def test_assess_answers_every_infant_of_a_file(form: str, tmp_path: Path, env: d
     else:
         write_ndjson(path, INFANTS[::-1] if form == "backwards" else INFANTS)
         if form.endswith(".gz"):
-            path.write_bytes(gzip.compress(path.read_bytes()))
+            path.write_bytes(gzip.compress(path.read_bytes(), mtime=0))
     answer = call("assess", path, "--as-of", "2031-06-01", env=env)
     assert answer.returncode == 0, answer.stderr
     said = {line["patient"]: line for line in lines(answer.stdout)}
@@ -320,7 +320,7 @@ def test_a_wrong_case_is_named(content: str, words: str, tmp_path: Path, env: di
         ("other.json", b'{"resourceType": "Organization", "id": "o"}', "holds no record of an infant"),
         ("broken.toml", b"[[example", "is not valid TOML"),
         ("edition.toml", b'id = "x"', "unknown key 'id' (allowed: example)"),
-        ("cut.ndjson.gz", gzip.compress(b'{"resourceType":"Patient","id":"p"}\n' * 999)[:60], "is damaged"),
+        ("cut.ndjson.gz", gzip.compress(b'{"resourceType":"Patient","id":"p"}\n' * 999, mtime=0)[:60], "is damaged"),
         ("nested.json", b'{"a":' * 5000 + b"1" + b"}" * 5000, "not read"),
     ],
 )
@@ -422,7 +422,7 @@ def test_ingest_says_what_arrived_and_what_could_not_be_read(tmp_path: Path, env
 def test_a_damaged_file_does_not_keep_the_others_out(tmp_path: Path, env_with_database: dict[str, str]) -> None:
     good = write_ndjson(tmp_path / "good.ndjson", INFANTS)
     damaged = tmp_path / "damaged.ndjson.gz"
-    damaged.write_bytes(gzip.compress(good.read_bytes())[:80])
+    damaged.write_bytes(gzip.compress(good.read_bytes(), mtime=0)[:80])
     answer = call("ingest", damaged, good, "--site", "larkmoor", "--json", env=env_with_database)
     assert answer.returncode == 1
     assert "damaged.ndjson.gz is damaged" in answer.stderr
