@@ -40,7 +40,7 @@ STANDS_FOR: dict[str, list[str]] = {
     "path": list(SHEETS),
     "site": ["northbank"],
     "kind": ["family", "clinic"],
-    "day": ["2031-06-01", "2031-05-30", "2031-06-09"],
+    "day": ["2031-06-01"],
     "ending": ["csv", "xlsx", "ics"],
     "/site/{id}": ["northbank", "eastmere"],
     "/people/{id}": [str(STAFF[0].id)],
@@ -142,7 +142,7 @@ def violations(page: Page) -> list[str]:
 
 def picture_of(address: str, *words: str) -> Path:
     """Keys are left out of a file's name: the first page of a kind keeps the plain one."""
-    plain = re.sub(r"/[0-9a-f-]{36}", "", address).strip("/").replace("/", "-").replace("?", "-") or "all-sites"
+    plain = re.sub(r"/[0-9a-f-]{36}|(?<=/found)/.+", "", address).strip("/").replace("/", "-").replace("?", "-") or "all-sites"
     return PICTURES / f"{plain}-{'-'.join(words)}.png"
 
 

@@ -40,6 +40,8 @@ def tab_to(page: Page, words: str) -> None:
 
 
 def type_in(page: Page, name: str, password: str) -> None:
+    """Typed where the page put the focus, once it has."""
+    expect(page.locator("input:focus, [autofocus]:focus")).to_have_count(1)
     page.keyboard.type(name)
     page.keyboard.press("Tab")
     page.keyboard.type(password)
