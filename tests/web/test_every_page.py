@@ -142,7 +142,8 @@ def violations(page: Page) -> list[str]:
 
 def picture_of(address: str, *words: str) -> Path:
     """Keys are left out of a file's name: the first page of a kind keeps the plain one."""
-    plain = re.sub(r"/[0-9a-f-]{36}|(?<=/found)/.+", "", address).strip("/").replace("/", "-").replace("?", "-") or "all-sites"
+    plain = re.sub(r"/[0-9a-f-]{36}|(?<=/found)/.+", "", address).strip("/")
+    plain = plain.replace("/", "-").replace("?", "-") or "all-sites"
     return PICTURES / f"{plain}-{'-'.join(words)}.png"
 
 
