@@ -139,7 +139,8 @@ def list_now(connection: Connection, decided: Decided, site: Site, day: date) ->
     return [
         Entry(
             site=row.site, key=str(row.key), patient=row.patient, name=row.name, identifier=row.identifier,
-            unit=row.unit, bed=row.bed, left_hospital=row.left_hospital, **_asked(on_day(read[row.decision], day)),
+            unit=row.unit, bed=row.bed, left_hospital=row.left_hospital, leaves_on=row.leaves_on, support=row.support,
+            **_asked(on_day(read[row.decision], day)),
         )
         for row in rows
     ]  # fmt: skip
@@ -202,7 +203,8 @@ def round_on(
 def _entry(site: Site, key: str, infant: Infant, where: tuple[str, str], decision: Decision) -> Entry:
     return Entry(
         site=site.id, key=key, patient=infant.patient, name=infant.name, identifier=infant.identifier, unit=where[0],
-        bed=where[1], left_hospital=infant.in_hospital is False, **_asked(decision),
+        bed=where[1], left_hospital=infant.in_hospital is False, leaves_on=infant.leaves_on, support=infant.support,
+        **_asked(decision),
     )  # fmt: skip
 
 

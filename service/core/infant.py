@@ -51,7 +51,7 @@ FACT_NAMES: Final = frozenset(
     {
         "born", "gestation", "birth_weight", "sex", "multiple", "deceased", "fetal", "identifier", "name",
         "replaced_by", "mother", "risk", "stay", "place", "unreadable", "retracted", "weight", "exam", "finding",
-        "treatment", "closing", "reopening", "deferral", "hand_over", "booking", "long_term",
+        "treatment", "closing", "reopening", "deferral", "hand_over", "booking", "long_term", "respiratory",
     }
 )  # fmt: skip
 
@@ -239,6 +239,8 @@ class Infant:
     in_hospital: bool | None = None
     left_on: date | None = None
     disposition: str = ""
+    leaves_on: date | None = None
+    support: str = ""
     weights: tuple[Weighing, ...] = ()
 
 
@@ -341,6 +343,7 @@ def assemble(patient: str, facts: Iterable[Fact], known_since: date) -> Infant:
         name=_first(said, "name", "text") or "",
         identifier=_first(said, "identifier", "value") or "",
         weights=tuple(sorted({Weighing(_day(f.value["on"]), int(f.value["grams"])) for f in said.get("weight", [])})),
+        support=_support(said.get("respiratory", [])),
         **_whereabouts(said.get("stay", [])),
     )
 
@@ -412,8 +415,10 @@ def _whereabouts(stays: list[Fact]) -> dict[str, Any]:
     open_stays = [fact for fact in stays if fact.value.get("open")]
     if open_stays:
         now = max(open_stays, key=lambda fact: (fact.value.get("since") or "", fact.resource))
+        until = now.value.get("until")  # of a stay that goes on: the day on which it is to end
         return {
             "in_hospital": True,
+            "leaves_on": _day(until) if until else None,
             "place": now.value.get("place"),
             "place_text": now.value.get("place_text") or "",
         }
@@ -426,6 +431,16 @@ def _whereabouts(stays: list[Fact]) -> dict[str, Any]:
         "place": last.value.get("place"),
         "place_text": last.value.get("place_text") or "",
     }
+
+
+def _support(said: list[Fact]) -> str:
+    """The respiratory support last told of, in the site's own words, and of which day; "" when it has ended. Who is on
+    a ventilator is looked at in the cot, with somebody beside who watches the breathing."""
+    if not said:
+        return ""
+    last = max(said, key=lambda fact: (str(fact.value.get("on") or ""), fact.issued, fact.resource))
+    day, what = last.value.get("on"), str(last.value["what"])
+    return "" if last.value.get("until") else f"{what} ({day})" if day else what
 
 
 def plausible_gestation(birth_weight: int | None) -> range:

@@ -32,6 +32,8 @@ class Entry:
     decision: Decision
     kind: Kind
     window: Window
+    leaves_on: date | None = None
+    support: str = ""
 
     @property
     def needs_hand_over(self) -> bool:

@@ -153,8 +153,9 @@ def observation_codes(site: Site) -> list[str]:
 
 
 def procedure_codes(site: Site) -> list[str]:
-    """`system|code` of every coding that means a treatment at this site; none when some are known by words alone."""
-    return _tokens([coding for coding, code in site.codes.items() if code.concept == "treatment"])
+    """`system|code` of every coding that means a treatment or respiratory support at this site; none when some are
+    known by words alone."""
+    return _tokens([coding for coding, code in site.codes.items() if code.concept in ("treatment", "respiratory")])
 
 
 def _tokens(codings: Iterable[tuple[str, str]]) -> list[str]:

@@ -265,6 +265,7 @@ def _concepts(trouble: Trouble, site: Site) -> Iterator[Option]:
             yield Option(f"treatment:{kind}", {"concept": "treatment", "kind": kind})
         for agent in terms.AGENTS:
             yield Option(f"agent:{agent}", {"concept": "treatment", "kind": "injection", "agent": agent})
+        yield Option("respiratory", {"concept": "respiratory"})
     else:
         meant = [code for (_, each), code in site.codes.items() if trouble.system == "" and each == trouble.code]
         first = [code.concept for code in meant]
@@ -275,6 +276,7 @@ def _concepts(trouble: Trouble, site: Site) -> Iterator[Option]:
         ]  # fmt: skip
         yield from sorted(plain, key=lambda option: option.concept["concept"] not in first)
         yield Option("risk", {"concept": "risk"}, "flag")
+        yield Option("respiratory", {"concept": "respiratory"})
         for of in (*terms.EYE_TYPES, "eyes"):
             yield Option(f"finding:{of}", {"concept": "finding", "of": of})
         yield Option("finding", {"concept": "finding"})

@@ -120,6 +120,9 @@ def _say(draft: Draft, group: Coded, patient: str, certain: bool) -> None:
             return
         value = {"on": day.isoformat(), **value}
     effective = _effective(draft.element)
+    if code.concept == "respiratory":
+        on = read_local_day(effective, site.timezone)
+        value = {"on": None if on is None else on.isoformat(), **value}
     if code.concept == "gestation" and code.rank > 1 and (day := read_local_day(effective, site.timezone)):
         value["observed"] = day.isoformat()
     issued = draft.element.fields.get("issued")

@@ -1,4 +1,4 @@
-"""Procedure to treatment: what was done to which eye, on which day.
+"""Procedure to treatment, what was done to which eye on which day; and to what helps an infant to breathe.
 
 Only what is said to be completed counts: a treatment on record stops the clock of the one that is due.
 """
@@ -6,17 +6,20 @@ Only what is said to be completed counts: a treatment on record stops the clock 
 from __future__ import annotations
 
 from collections.abc import Mapping
+from datetime import tzinfo
 from typing import Any, Final
 
 from service.fhir.draft import Draft
-from service.fhir.element import Element, Unreadable, quote
+from service.fhir.element import Element, Unreadable, clean, quote
 from service.fhir.findings import read_eye, read_when
-from service.fhir.instants import read_sortable
+from service.fhir.instants import read_local_day, read_sortable
 from service.fhir.references import WRONG_SUBJECT, patient_of
 from service.fhir.sites import Code
-from service.fhir.values import meaning_of
+from service.fhir.values import meaning_of, say_concept
 
 ABOUT: Final = "treatment"
+SUPPORT: Final = "respiratory"
+GOES_ON: Final = frozenset({"in-progress", "on-hold", "unknown", ""})
 RETRACTED: Final = frozenset({"entered-in-error", "not-done"})
 AHEAD: Final = frozenset({"preparation", "in-progress"})
 """R4 event-status: what has not been done yet, and will be said again when it has."""
@@ -30,7 +33,7 @@ def read_procedure(draft: Draft) -> None:
     except Unreadable as error:
         draft.reject(error, _known_patient(draft))
         return
-    if code is None or code.concept != ABOUT:
+    if code is None or code.concept not in (ABOUT, SUPPORT):
         return
     patient = ""
     try:
@@ -39,7 +42,10 @@ def read_procedure(draft: Draft) -> None:
             raise Unreadable(modifier[0].path, "changes the meaning in a way not known here")
         status = (procedure.text("status") or "").casefold()
     except Unreadable as error:
-        draft.reject(error, patient, ABOUT)
+        draft.reject(error, patient, code.concept)
+        return
+    if code.concept == SUPPORT:
+        _say_support(draft, patient, status)
         return
     if status in AHEAD:
         return
@@ -54,6 +60,32 @@ def read_procedure(draft: Draft) -> None:
     if value is not None:
         when = read_sortable(_performed(procedure)[1], draft.site.timezone)
         draft.say(patient, ABOUT, value, issued=when or "")
+
+
+def _say_support(draft: Draft, patient: str, status: str) -> None:
+    """Respiratory support that goes on or has ended; what is only planned helps nobody to breathe yet."""
+    procedure, zone = draft.element, draft.site.timezone
+    concept = procedure.element("code")
+    if status in RETRACTED:
+        draft.say(patient, "retracted", {})
+    elif status != "preparation" and concept is not None:
+        start = _performed(procedure)[1]
+        on = read_local_day(start, zone)
+        value = {
+            "what": clean(say_concept(concept), 120),
+            "on": None if on is None else on.isoformat(),
+            "until": None if status in GOES_ON else _ended(procedure, zone) or (on and on.isoformat()) or "ended",
+        }
+        draft.say(patient, SUPPORT, value, issued=read_sortable(start, zone) or "")
+
+
+def _ended(procedure: Element, zone: tzinfo) -> str | None:
+    for stem in ("performed", "occurrence"):
+        period = procedure.fields.get(f"{stem}Period")
+        end = period.get("end") if isinstance(period, dict) else None
+        if isinstance(end, str) and (day := read_local_day(end, zone)) is not None:
+            return day.isoformat()
+    return None
 
 
 def _patient(draft: Draft) -> str:

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from typing import Any, Final, TypeVar
 
 from service.core.ages import Gestation
-from service.fhir.element import Element, Unreadable, quote
+from service.fhir.element import Element, Unreadable, clean, quote
 from service.fhir.quantities import (
     BIRTH,
     BODY,
@@ -88,7 +88,7 @@ def _refuse_bare(concept: Element, codings: list[Coding], site: Site) -> None:
     body weight is passed over: it may be anybody's."""
     bare = [code for system, code in codings if system == ""]
     for (_, known), meaning in site.codes.items() if bare else ():
-        if known in bare and meaning.concept not in ("ignore", "weight"):
+        if known in bare and meaning.concept not in ("ignore", "weight", "respiratory"):
             reason = f"the code {known} has no system; map it in the site file if it is meant"
             raise Unreadable(concept.at("coding"), reason, meaning.concept)
 
@@ -165,11 +165,35 @@ def _risk(group: Coded, _site: Site) -> dict[str, Any] | None:
     return {"flag": group.code.flag} if group.holder.flag("valueBoolean") else None
 
 
+def _respiratory(group: Coded, site: Site) -> dict[str, Any] | None:  # noqa: ARG001 -- as every reader is called
+    """What helps the infant to breathe, as the site says it: the name of the code, with a value if it has one."""
+    holder = group.holder
+    said = [say_concept(code)] if (code := holder.element("code")) is not None else []
+    if (quantity := holder.element("valueQuantity")) is not None and (number := quantity.number("value")) is not None:
+        said.append(f"{number} {quantity.text('unit') or quantity.text('code') or ''}".strip())
+    elif (concept := holder.element("valueCodeableConcept")) is not None:
+        said.append(say_concept(concept))
+    elif (text := holder.text("valueString")) is not None:
+        said.append(text)
+    what = clean(" ".join(filter(None, said)), 120)
+    return {"what": what} if what else None
+
+
+def say_concept(concept: Element) -> str:
+    """A CodeableConcept as a person reads it: its text, else the first name of a code, else the code."""
+    if (text := concept.text("text")) is not None:
+        return text
+    codings = list(concept.elements("coding"))
+    names = [coding.text("display") for coding in codings] + [coding.text("code") for coding in codings]
+    return next((name for name in names if name), "")
+
+
 READERS: Final[dict[str, Callable[[Coded, Site], dict[str, Any] | None]]] = {
     "birth_weight": _birth_weight,
     "weight": _body_weight,
     "gestation": _gestation,
     "risk": _risk,
+    "respiratory": _respiratory,
 }
 _OBJECTS: Final = ("valueQuantity", "valueRange", "valueRatio", "valueCodeableConcept")
 _PART_UNITS: Final = {"weeks": "wk", "days": "d", "pounds": "[lb_av]", "ounces": "[oz_av]"}

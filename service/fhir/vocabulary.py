@@ -19,7 +19,7 @@ Coding = tuple[str, str]
 """(system, code). A coding known by its words alone is (TEXT, the words in lower case)."""
 
 TEXT: Final = "(text)"
-CONCEPTS: Final = ("birth_weight", "weight", "gestation", "risk", "finding", "treatment", "ignore")
+CONCEPTS: Final = ("birth_weight", "weight", "gestation", "risk", "finding", "treatment", "respiratory", "ignore")
 PARTS: Final = ("weeks", "days", "pounds", "ounces")
 
 _T = TypeVar("_T")

@@ -169,6 +169,7 @@ def row_of(
         "site": site, "patient": infant.patient, "key": key, "known_since": infant.known_since, "first_seen": now,
         "changed_at": now, "decision": id, **judgement(decision), "name": infant.name, "identifier": infant.identifier,
         "unit": where[0], "bed": where[1], "left_hospital": infant.in_hospital is False,
+        "leaves_on": infant.leaves_on, "support": infant.support,
     }  # fmt: skip
 
 

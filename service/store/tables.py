@@ -211,6 +211,8 @@ infants: Final = Table(
     _text("bed", ""),
     Column("left_hospital", Boolean, nullable=False, server_default=text("false")),
     Column("words", ARRAY(Text), nullable=False, server_default=text("'{}'")),
+    Column("leaves_on", Date),
+    _text("support", ""),
     PrimaryKeyConstraint("site", "patient"),
     UniqueConstraint("site", "key"),
     Index("infants_due_idx", "site", "closes", postgresql_where=text("kind <> 'none'")),
@@ -218,7 +220,7 @@ infants: Final = Table(
     Index("infants_words_idx", text("array_to_tsvector(words)"), postgresql_using="gin"),
 )
 """Every infant a site knows, with where it stands by the last decision. `key` is the only name used outside; `words`
-are what somebody may look for, folded (`store.people.fold`)."""
+are what somebody may look for, folded (`store.lookup.fold`); `support` is what helps to breathe."""
 
 aliases: Final = Table(
     "aliases",

@@ -61,6 +61,9 @@ TRAITS: Final[Mapping[str, str]] = {
 LATE_LONG: Final = 7
 """Days late from which an infant counts as about to be lost: a week (a choice of this project)."""
 
+LEAVING_SOON: Final = timedelta(days=7)
+"""Who is to leave within so many days is told apart: a hand-over takes days to arrange (common practice, no source)."""
+
 SOON: Final = timedelta(days=7)
 """What is asked for beside the next step is said in the row itself from so long before its window opens."""
 
@@ -132,6 +135,8 @@ class Line:
     watch: tuple[str, ...] = ()
     soon: tuple[view.Asked, ...] = ()
     injected: bool = False
+    leaves: str = ""
+    support: str = ""
     bed: str = ""
     age: str = ""
     days: str = ""
@@ -162,6 +167,7 @@ class Board:
     choices: tuple[tuple[str, tuple[Choice, ...]], ...]
     put_off: tuple[Line, ...]
     left: tuple[Line, ...]
+    leaving: tuple[Line, ...]
     folded: bool
 
 
@@ -188,11 +194,21 @@ def compose(
         choices=tuple(_choices(every, traits, sites, asked, keep)),
         put_off=tuple(line for line in lines if line.row.put_off),
         left=tuple(line for line in lines if line.row.left_hospital),
+        leaving=tuple(line for line in lines if line.leaves),
         folded=len(lines) <= FOLDED_UP_TO,
     )
 
 
 # --- what holds of an infant ---------------------------------------------------------------------------------------
+
+
+def say_leaving(entry: Entry, today: date) -> str:
+    """That an infant on the unit is to leave within a week, or was to have left; "" otherwise."""
+    if entry.leaves_on is None or entry.left_hospital or entry.leaves_on > today + LEAVING_SOON:
+        return ""
+    if entry.leaves_on < today:
+        return _("was to leave on %(day)s", day=view.say_day(entry.leaves_on, today))
+    return _("leaves on %(day)s", day=view.say_day(entry.leaves_on, today))
 
 
 def traits_of(row: Row) -> frozenset[str]:
@@ -292,6 +308,8 @@ def _line(row: Row, site: Site, traits: frozenset[str], by: str, done: Sequence[
         watch=tuple(say_watch(row, done)) if by == "watch" else (),
         soon=tuple(each for each in row.also if each.window.opens <= row.today + SOON),
         injected="injected" in traits,
+        leaves=say_leaving(row.entry, row.today),
+        support=view.say_dates_in(row.entry.support, row.today),
         bed=view.short_bed(row.entry.bed),
         age=view.say_age(ages.postmenstrual),
         days=view.count_days(ages.postnatal_days) if ages.postnatal_days is not None else "",

@@ -48,6 +48,7 @@ CONCEPTS: Final[Mapping[str, str]] = {
     "weight": N_("Body weight on a later day"),
     "risk": N_("A risk that a clinician flags"),
     "finding": N_("An eye finding; the answer says of what"),
+    "respiratory": N_("What helps the infant to breathe"),
     "ignore": N_("Nothing that decides about eye exams: pass it over"),
     "treatment:laser": N_("Treatment: laser"),
     "treatment:injection": N_("Treatment: injection, agent not named"),

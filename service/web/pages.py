@@ -377,6 +377,9 @@ def _mentions(board: Board) -> list[tuple[str, str, str, tuple[Line, ...]]]:
     said = (
         ("put-off", _("Put off"), _("Each of them still stands above, by its own window: nothing is moved."),
          board.put_off),
+        ("leaving", _("Leaving soon"),
+         _("Before they leave: the next exam with place and day, somebody who takes over, and the family told."),
+         board.leaving),
         ("left", _("Left hospital"), _("Each of them stays on the list until a named person closes the course."),
          board.left),
     )  # fmt: skip

@@ -237,6 +237,7 @@ LABELS: Final[Mapping[str, str]] = {
     "mother": N_("Mother's own record"),
     "risk": N_("Risk flag"),
     "stay": N_("Stay"),
+    "respiratory": N_("Respiratory support"),
     "unreadable": N_("Could not be read"),
     "retracted": N_("Withdrawn"),
     "weight": N_("Weight"),
@@ -284,6 +285,9 @@ def say_fact(fact: Fact) -> tuple[str, str]:
             parts += [_("since %(day)s", day=value["since"])] if value.get("since") else []
             parts += [_("until %(day)s", day=value["until"])] if value.get("until") else []
             said = ", ".join(parts)
+        case "respiratory":
+            said = " ".join([str(value["what"]), *([f"({value['on']})"] if value.get("on") else [])])
+            said += "; " + _("until %(day)s", day=value["until"]) if value.get("until") else ""
         case "weight":
             said = _("%(grams)s g on %(day)s", grams=value["grams"], day=value["on"])
         case "exam":

@@ -341,10 +341,11 @@ def test_what_else_is_known_of_the_infant() -> None:
 
 
 def stay(
-    number: int, *, since: str, until: str | None = None, disposition: str | None = None, version: int = 1
-) -> Fact:
+    number: int, *, since: str, until: str | None = None, disposition: str | None = None, version: int = 1,
+    still: bool = False,
+) -> Fact:  # fmt: skip
     value = {
-        "encounter": "finished" if until else "in-progress", "open": until is None, "place": f"Location/{number}",
+        "encounter": "finished" if until else "in-progress", "open": still or until is None, "place": f"Location/{number}",
         "place_text": f"bed {number}", "since": since, "until": until, "disposition": disposition,
     }  # fmt: skip
     return fact("stay", value, f"Encounter/{number}", version)
@@ -368,6 +369,26 @@ def test_an_infant_whose_last_stay_ended_has_left_hospital_and_stays_on_the_list
     undated = stay(9, since="2031-05-21", until="2031-05-21")
     ended = replace(undated, value={**undated.value, "until": None})
     assert person(*said, ended).left_on == date(2031, 5, 20), "a stay that ended nobody knows when is not the last"
+
+
+def test_a_stay_that_goes_on_may_say_when_it_is_to_end() -> None:
+    told = person(born_fact(), stay(1, since="2031-05-01", until="2031-06-03", still=True))
+    assert (told.in_hospital, told.leaves_on, told.left_on) == (True, date(2031, 6, 3), None)
+
+
+def test_the_last_word_on_respiratory_support_counts_until_it_has_ended() -> None:
+    def breathing(what: str, on: str | None, resource: str, until: str | None = None) -> Fact:
+        return fact("respiratory", {"what": what, "on": on, "until": until}, resource)
+
+    old, new = (
+        breathing("ventilator", "2031-05-02", "Procedure/1"),
+        breathing("nasal CPAP", "2031-05-09", "Procedure/2"),
+    )
+    assert person(born_fact(), old, new).support == "nasal CPAP (2031-05-09)"
+    assert person(born_fact(), breathing("oxygen", None, "Observation/3")).support == "oxygen"
+    ended = breathing("nasal CPAP", "2031-05-09", "Procedure/2", until="2031-05-20")
+    assert person(born_fact(), old, ended).support == ""
+    assert person(old, new).record == "unborn-or-empty", "who breathes with help need not be a newborn"
 
 
 def test_a_readmission_brings_the_infant_back() -> None:

@@ -194,3 +194,35 @@ def test_no_procedure_code_of_others_is_mapped_for_everybody() -> None:
     standard = Path(__file__).parents[2] / "mappings" / "_standard.toml"
     tables = tomllib.loads(standard.read_text(encoding="utf-8"))["code"]
     assert [table for table in tables if table["concept"] == "treatment"] == []
+
+
+# --- what helps an infant to breathe -------------------------------------------------------------------------------
+
+CPAP = {"text": "nasal CPAP", "coding": [{"system": SNOMED, "code": "47545007", "display": "CPAP treatment"}]}
+
+
+def breathing(status: str = "in-progress", **more: Any) -> dict[str, Any]:
+    period = {"start": "2031-06-09T10:00:00+02:00"}
+    return done(code="", status=status, performedDateTime=None, performedPeriod=period, bodySite=None) | {
+        "code": CPAP, **more,
+    }  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("status", "end", "until"),
+    [
+        ("in-progress", None, None), ("on-hold", None, None), ("completed", "2031-06-12", "2031-06-12"),
+        ("stopped", "2031-06-11T23:30:00Z", "2031-06-12"), ("completed", None, "2031-06-09"),
+    ],
+)  # fmt: skip
+def test_respiratory_support_goes_on_or_has_ended(status: str, end: str | None, until: str | None) -> None:
+    """SNOMED CT 47545007, as in the value sets of HL7 QI-Core."""
+    period = {"start": "2031-06-09T10:00:00+02:00", **({"end": end} if end else {})}
+    fact = only(read_one(breathing(status, performedPeriod=period)))
+    assert fact.name == "respiratory"
+    assert dict(fact.value) == {"what": "nasal CPAP", "on": "2031-06-09", "until": until}
+
+
+def test_what_is_planned_or_withdrawn_helps_nobody_to_breathe() -> None:
+    assert read_one(breathing("preparation")).facts == ()
+    assert [fact.name for fact in read_one(breathing("entered-in-error")).facts] == ["retracted"]

@@ -107,6 +107,30 @@ def test_a_row_says_bed_ages_round_and_when_the_drops_go_in(wards: Wards) -> Non
     assert "Drops" not in row(wards.read("/site/northbank"), "late")  # who has left is not made ready
 
 
+def test_who_leaves_soon_and_what_helps_to_breathe_stand_in_the_row(wards: Wards) -> None:
+    """R4: an Encounter that goes on may carry the end it is to have; SNOMED CT 47545007 as in HL7 QI-Core."""
+    patient = f"s{uuid.uuid4().hex[:8]}"
+    stay = in_bed(patient, "Bed 7") | {"period": {"start": "2031-05-01", "end": "2031-06-04"}}
+    cpap = {
+        "resourceType": "Procedure", "id": f"{patient}-cpap", "meta": {"versionId": "1"}, "status": "in-progress",
+        "code": {"text": "nasal CPAP", "coding": [{"system": "http://snomed.info/sct", "code": "47545007"}]},
+        "subject": {"reference": f"Patient/{patient}"}, "performedPeriod": {"start": "2031-05-30T06:00:00-06:00"},
+    }  # fmt: skip
+    send(
+        wards.flow, "northbank", newborn(patient, "Ira Fernbank", "2031-05-01", f"S-{patient}"), age(patient, 186),
+        weight(patient, 800), stay, cpap,
+    )  # fmt: skip
+    page = wards.read("/site/northbank")
+    said = row(page, patient)
+    for words in ("leaves on Wed 4 Jun", "Breathing nasal CPAP (Fri 30 May)"):
+        assert words in said, words
+    assert re.search(r"Leaving soon.*Ira Fernbank.*leaves on Wed 4 Jun", Read(page).text, re.DOTALL)
+    assert "Breathing" not in row(page, "today")
+    assert "was to leave on Wed 4 Jun" in row(wards.read("/site/northbank?as_of=2031-06-06"), patient)
+    send(wards.flow, "northbank", cpap | {"status": "completed", "meta": {"versionId": "2"}})
+    assert "Breathing" not in row(wards.read("/site/northbank"), patient)
+
+
 def test_on_the_day_of_the_round_it_is_today(wards: Wards) -> None:
     assert "Round today 08:00 · Drops at 07:00" in row(wards.read("/?as_of=2031-06-02"), "today")
     # Thursday 5 June is the last round within the window, which closes on Saturday.
