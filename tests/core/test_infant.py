@@ -345,8 +345,8 @@ def stay(
     still: bool = False,
 ) -> Fact:  # fmt: skip
     value = {
-        "encounter": "finished" if until else "in-progress", "open": still or until is None, "place": f"Location/{number}",
-        "place_text": f"bed {number}", "since": since, "until": until, "disposition": disposition,
+        "encounter": "finished" if until else "in-progress", "open": still or until is None,
+        "place": f"Location/{number}", "place_text": f"bed {number}", "since": since, "until": until, "disposition": disposition,
     }  # fmt: skip
     return fact("stay", value, f"Encounter/{number}", version)
 
