@@ -346,7 +346,8 @@ def stay(
 ) -> Fact:  # fmt: skip
     value = {
         "encounter": "finished" if until else "in-progress", "open": still or until is None,
-        "place": f"Location/{number}", "place_text": f"bed {number}", "since": since, "until": until, "disposition": disposition,
+        "place": f"Location/{number}", "place_text": f"bed {number}", "since": since, "until": until,
+        "disposition": disposition,
     }  # fmt: skip
     return fact("stay", value, f"Encounter/{number}", version)
 
