@@ -17,7 +17,7 @@ a fact may carry:
     mother         {"patient": "88"}                              the mother's own record, where linked
     risk           {"flag": "sepsis"}
     stay           {"encounter": status, "open": true|false, "place": "Location/bed-3"|null, "place_text": str|null,
-                    "since": date|null, "until": date|null, "disposition": str|null}    open and until: it is to end then
+                    "since": date|null, "until": date|null, "disposition": str|null}    open, until: to end then
     place          {"name": str|null, "part_of": "Location/..."|null, "kind": "bed"|"room"|"ward"|...|null}
     respiratory    {"what": "nasal CPAP", "on": date|null, "until": date|null}    shown, and decides nothing
     weight         {"on": "2031-05-11", "grams": 790}             body weight on a day; never the birth weight
