@@ -225,10 +225,11 @@ def test_a_closed_course_is_opened_by_a_later_exam(bay: Bay) -> None:
         expect(row(page, patient)).to_contain_text("Next eye exam, both eyes")
 
 
-def test_a_leaving_infant_is_handed_over_and_both_letters_fit_one_sheet(bay: Bay) -> None:
-    patient = bay.admit("plover")
+@pytest.mark.parametrize("script", [True, False], ids=["script", "no-script"])
+def test_a_leaving_infant_is_handed_over_and_both_letters_fit_one_sheet(bay: Bay, script: bool) -> None:
+    patient = bay.admit(f"plover-{script}".lower())
     send(bay.flow, "northbank", gone_home(patient))
-    with bay.open() as page:
+    with bay.open(java_script_enabled=script) as page:
         for on in range(1, 9):  # a long course
             bay.now = NOW + timedelta(days=on)
             enter(page, patient, right_zone="II", right_stage="2", right_plus="none")

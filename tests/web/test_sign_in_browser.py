@@ -87,7 +87,10 @@ def test_an_open_list_goes_when_nobody_is_signed_in_any_more(
         expect(page.get_by_text("Ada Lanternfish")).to_have_count(0)
 
 
-def test_an_auditor_sees_last_tuesdays_list_as_it_was(flow: Flow, served: str, browser: Browser, wall: Wall) -> None:
+@pytest.mark.parametrize("script", [True, False], ids=["script", "no-script"])
+def test_an_auditor_sees_last_tuesdays_list_as_it_was(
+    flow: Flow, served: str, browser: Browser, wall: Wall, script: bool
+) -> None:
     fill(flow)
     register(flow, "burnet", "auditor", name="Burnet")
     tuesday = NOW + timedelta(days=2)
@@ -96,7 +99,7 @@ def test_an_auditor_sees_last_tuesdays_list_as_it_was(flow: Flow, served: str, b
     wall.now = tuesday + timedelta(days=1)
     send(flow, "northbank", newborn("after", "Gus Thimble", "2031-06-03", "N-700"))
     wall.now = tuesday + timedelta(days=6)
-    with a_page(browser, served, viewport={"width": 1280, "height": 900}) as page:
+    with a_page(browser, served, viewport={"width": 1280, "height": 900}, java_script_enabled=script) as page:
         page.goto("/")
         type_in(page, "burnet", PASSWORD)
         expect(page.get_by_text("Gus Thimble").first).to_be_visible()
