@@ -30,6 +30,7 @@ from service.errors import SiteRefused
 from service.fhir.forms import FORMS
 from service.fhir.sites import TEXT, Site
 
+LOINC: Final = "http://loinc.org"
 TYPES: Final = ("Location", "Patient", "Encounter", "Observation", "Procedure", "QuestionnaireResponse")
 OF_THE_COURSE: Final = frozenset({"Procedure", "QuestionnaireResponse"})
 """Types that many servers do not have: one that is not listed and cannot be searched is no trouble."""
@@ -154,8 +155,12 @@ def observation_codes(site: Site) -> list[str]:
 
 def procedure_codes(site: Site) -> list[str]:
     """`system|code` of every coding that means a treatment or respiratory support at this site; none when some are
-    known by words alone."""
-    return _tokens([coding for coding, code in site.codes.items() if code.concept in ("treatment", "respiratory")])
+    known by words alone. Support may be an Observation as well, and LOINC codes nothing but those."""
+    return _tokens([
+        (system, each)
+        for (system, each), code in site.codes.items()
+        if code.concept == "treatment" or (code.concept == "respiratory" and system != LOINC)
+    ])  # fmt: skip
 
 
 def _tokens(codings: Iterable[tuple[str, str]]) -> list[str]:
