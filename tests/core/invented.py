@@ -211,6 +211,9 @@ SHAPES: dict[str, st.SearchStrategy[dict[str, Any]]] = {
         _iso, _iso, st.sampled_from(["", "09:30"]),
     ),
     "long_term": st.builds(lambda on: {"on": on, "by": "Dr Invented", "where": "Eye clinic"}, _iso),
+    "respiratory": st.builds(
+        lambda on, until: {"what": "nasal CPAP", "on": on, "until": until}, st.none() | _iso, st.none() | _iso
+    ),
 }  # fmt: skip
 
 
