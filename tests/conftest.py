@@ -7,7 +7,8 @@ import shutil
 import tempfile
 import time
 import uuid
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack
 from pathlib import Path
 
 import psycopg
@@ -85,6 +86,21 @@ def database(database_url: str) -> Iterator[Database]:
     database = Database(database_url)
     yield database
     database.close()
+
+
+@pytest.fixture(scope="module")
+def new_database(postgres_url: str, template_url: str) -> Iterator[Callable[[], Database]]:
+    """Makes fresh, migrated databases under the service role, for fixtures that several tests of a module share."""
+    with ExitStack() as stack:
+
+        def make() -> Database:
+            url = _create(postgres_url, f"shared_{uuid.uuid4().hex}", template=template_url)
+            stack.callback(_drop, postgres_url, url)
+            database = Database(url)
+            stack.callback(database.close)
+            return database
+
+        yield make
 
 
 def _create(server: str, name: str, template: str | None = None, migrated: bool = False) -> str:

@@ -4,17 +4,15 @@ changes, and counted anew when something does."""
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
 import orjson
-import psycopg
 import pytest
 from flow.conftest import Ward, gestation, patient, stay, weight
-from sqlalchemy.engine import make_url
 
 from service.core.decision import Decision
 from service.demo import _demo_sites
@@ -183,12 +181,9 @@ def test_an_exam_is_judged_by_the_edition_in_use_on_its_day(clinic: Clinic) -> N
 
 
 @pytest.fixture(scope="module")
-def network(postgres_url: str, template_url: str) -> Iterator[tuple[Flow, date]]:
+def network(new_database: Callable[[], Database]) -> Iterator[tuple[Flow, date]]:
     """The three invented units of the demonstration, ten weeks on, and their day."""
-    name = f"network_{datetime.now(UTC):%H%M%S%f}"
-    with psycopg.connect(postgres_url, autocommit=True) as connection:
-        connection.execute(f'CREATE DATABASE "{name}" TEMPLATE "{make_url(template_url).database}"')
-    database = Database(make_url(postgres_url).set(database=name).render_as_string(hide_password=False))
+    database = new_database()
     now = [datetime(2031, 6, 2, 9, tzinfo=UTC)]
     sites = _demo_sites(MAPPINGS)
     flow, ids = Flow(database, sites, load_policies(), lambda: now[0]), list(sites)
@@ -200,7 +195,6 @@ def network(postgres_url: str, template_url: str) -> Iterator[tuple[Flow, date]]
         event = story.tell(now[0])
         flow.accept([Arrival(ids[event.unit], "rest-hook", orjson.dumps(bundle(event.resources)))])
     yield flow, now[0].date()
-    database.close()
 
 
 EXAMS = ("repeat-exam", "review-after-laser", "review-after-injection")

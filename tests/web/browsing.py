@@ -7,8 +7,10 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import Any
 
+from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Page, sync_playwright
 
+RULES = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
 NAMES = ("chromium", "chromium-browser", "google-chrome", "chrome")
 
 
@@ -38,3 +40,14 @@ def a_page(browser: Browser, address: str, **context: Any) -> Iterator[Page]:
     window.close()
     # A sheet that is not accepted is answered with 422 or 409, which the browser's console tells as well.
     assert [each for each in complaints if "the server responded with a status of 4" not in each] == []
+
+
+def violations(page: Page, least: int = 10) -> dict[str, list[str]]:
+    """Rule of WCAG 2.2 A or AA -> the places that break it, as far as axe-core can tell; more than `least` rules must
+    hold, so that it has looked."""
+    found = Axe().run(page, options={"runOnly": {"type": "tag", "values": RULES}}).response
+    assert len(found["passes"]) > least
+    return {
+        each["id"]: [" ".join(map(str, node["target"])) + ": " + node["failureSummary"] for node in each["nodes"]]
+        for each in found["violations"]
+    }

@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
-import uuid
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 
 import httpx
-import psycopg
 import pytest
 from fastapi import FastAPI
-from sqlalchemy.engine import make_url
 from web.serving import serve
 from web.ward import NOW, fill, two_sites
 
@@ -60,14 +57,10 @@ def own_ward(flow: Flow, client: httpx.Client) -> httpx.Client:
 
 
 @pytest.fixture(scope="module")
-def ward(postgres_url: str, template_url: str) -> Iterator[httpx.Client]:
+def ward(new_database: Callable[[], Database]) -> Iterator[httpx.Client]:
     """Everybody has arrived. Shared by the tests that only look."""
-    name = f"ward_{uuid.uuid4().hex}"
-    with psycopg.connect(postgres_url, autocommit=True) as connection:
-        connection.execute(f'CREATE DATABASE "{name}" TEMPLATE "{make_url(template_url).database}"')
-    database = Database(make_url(postgres_url).set(database=name).render_as_string(hide_password=False))
+    database = new_database()
     flow = make_flow(database)
     fill(flow)
     with serve(make_app(flow)) as address, httpx.Client(base_url=address, timeout=30) as client:
         yield client
-    database.close()

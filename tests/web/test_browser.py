@@ -3,18 +3,14 @@
 from __future__ import annotations
 
 import re
-import uuid
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from datetime import datetime, timedelta
 from typing import Any
 
-import psycopg
 import pytest
-from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Page, expect
-from sqlalchemy.engine import make_url
 from web.bedside import at
-from web.browsing import a_browser, a_page
+from web.browsing import a_browser, a_page, violations
 from web.serving import serve
 from web.ward import NOW, age, fill, gone_home, key_of, newborn, send, two_sites, weight
 
@@ -22,8 +18,6 @@ from service.flow import Flow
 from service.policies import load_policies
 from service.store.database import Database
 from service.web.application import build
-
-RULES = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
 
 
 class Bay:
@@ -47,11 +41,8 @@ class Bay:
 
 
 @pytest.fixture(scope="module")
-def bay(postgres_url: str, template_url: str) -> Iterator[Bay]:
-    name = f"bay_{uuid.uuid4().hex}"
-    with psycopg.connect(postgres_url, autocommit=True) as connection:
-        connection.execute(f'CREATE DATABASE "{name}" TEMPLATE "{make_url(template_url).database}"')
-    database = Database(make_url(postgres_url).set(database=name).render_as_string(hide_password=False))
+def bay(new_database: Callable[[], Database]) -> Iterator[Bay]:
+    database = new_database()
     made: list[Bay] = []
 
     def now() -> datetime:
@@ -63,7 +54,6 @@ def bay(postgres_url: str, template_url: str) -> Iterator[Bay]:
         made.append(Bay(flow, browser, address))
         fill(flow)
         yield made[0]
-    database.close()
 
 
 def tap(page: Page, name: str, value: str) -> None:
@@ -277,13 +267,3 @@ def test_no_page_breaks_a_rule_of_accessibility(bay: Bay, scheme: str) -> None:
         page.get_by_role("button", name="Show what follows").click()
         expect(page.get_by_role("region", name="What follows, if this is saved")).to_be_visible()
         assert violations(page) == {}, "with what follows"
-
-
-def violations(page: Page) -> dict[str, list[str]]:
-    """Rule -> the places that break it."""
-    found = Axe().run(page, options={"runOnly": {"type": "tag", "values": RULES}}).response
-    assert len(found["passes"]) > 10  # it has looked
-    return {
-        each["id"]: [" ".join(map(str, node["target"])) + ": " + node["failureSummary"] for node in each["nodes"]]
-        for each in found["violations"]
-    }

@@ -16,10 +16,11 @@ from playwright.sync_api import Locator, Page, Route, expect
 from starlette.responses import PlainTextResponse
 from starlette.types import ASGIApp, Receive, Scope, Send
 from web.bedside import at
+from web.browsing import violations
 from web.conftest import make_app
 from web.serving import serve
 from web.staff import PASSWORD, register
-from web.test_browser import Bay, bay, row, tap, violations
+from web.test_browser import Bay, bay, row, tap
 from web.ward import fill, key_of
 
 from service.core.findings import Side

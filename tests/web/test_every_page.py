@@ -4,22 +4,18 @@ alone, at every width, in both schemes. The pictures are kept in build/pages, to
 from __future__ import annotations
 
 import re
-import uuid
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from itertools import product
 from pathlib import Path
 from typing import Any
 
 import httpx
-import psycopg
 import pytest
-from axe_playwright_python.sync_playwright import Axe
 from fastapi import FastAPI
-from playwright.sync_api import Browser, Page, expect
-from sqlalchemy.engine import make_url
+from playwright.sync_api import Browser, expect
 from web.bedside import NORMAL, at, save
-from web.browsing import a_browser, a_page
+from web.browsing import a_browser, a_page, violations
 from web.conftest import make_flow
 from web.serving import every_route, serve
 from web.ward import fill, key_of, local_age, send
@@ -33,7 +29,6 @@ from service.web.sheets import SHEETS
 
 PICTURES = Path(__file__).parents[2] / "build" / "pages"
 WIDTHS = {"phone": 390, "tablet": 820, "desktop": 1280}
-RULES = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
 
 STANDS_FOR: dict[str, list[str]] = {
     "key": [key_of("today"), key_of("late")],
@@ -65,11 +60,8 @@ class House:
 
 
 @pytest.fixture(scope="module")
-def house(postgres_url: str, template_url: str) -> Iterator[House]:
-    name = f"house_{uuid.uuid4().hex}"
-    with psycopg.connect(postgres_url, autocommit=True) as connection:
-        connection.execute(f'CREATE DATABASE "{name}" TEMPLATE "{make_url(template_url).database}"')
-    database = Database(make_url(postgres_url).set(database=name).render_as_string(hide_password=False))
+def house(new_database: Callable[[], Database]) -> Iterator[House]:
+    database = new_database()
     flow = make_flow(database)
     fill(flow)
     send(flow, "northbank", local_age("vague", "26w4d"))
@@ -80,7 +72,6 @@ def house(postgres_url: str, template_url: str) -> Iterator[House]:
         asked = client.post("/found", data={"who": "ada"}, headers={"Sec-Fetch-Site": "same-origin"})
         token = asked.headers["location"].rpartition("/")[2].partition("#")[0]
         yield House(app, browser, address, exam.resource.partition("/")[2], token)
-    database.close()
 
 
 def templates(app: FastAPI) -> list[str]:
@@ -129,17 +120,6 @@ def pages(house: House) -> list[str]:
     return list(dict.fromkeys(found))
 
 
-def violations(page: Page) -> list[str]:
-    """The places that break a rule of WCAG 2.2 A or AA, as far as axe-core can tell."""
-    found = Axe().run(page, options={"runOnly": {"type": "tag", "values": RULES}}).response
-    assert len(found["passes"]) > 5  # it has looked
-    return [
-        f"{each['id']}: {' '.join(map(str, node['target']))}: {node['failureSummary']}"
-        for each in found["violations"]
-        for node in each["nodes"]
-    ]
-
-
 def picture_of(address: str, *words: str) -> Path:
     """Keys are left out of a file's name: the first page of a kind keeps the plain one."""
     plain = re.sub(r"/[0-9a-f-]{36}|(?<=/found)/.+", "", address).strip("/")
@@ -157,7 +137,7 @@ def test_no_page_breaks_a_rule_of_accessibility_and_none_is_wider_than_its_windo
         for address in pages:
             page.set_viewport_size({"width": WIDTHS["phone"], "height": 844})
             page.goto(address)
-            troubles = violations(page)
+            troubles = [f"{rule}: {place}" for rule, places in violations(page, least=5).items() for place in places]
             for name, width in WIDTHS.items():
                 page.set_viewport_size({"width": width, "height": 900})
                 page.screenshot(path=picture_of(address, name, scheme), full_page=True)

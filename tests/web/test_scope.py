@@ -7,20 +7,18 @@ address, and each of a question, is given everything that names the other site, 
 from __future__ import annotations
 
 import uuid
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from itertools import product
 from typing import Any, Final
 from urllib.parse import quote_plus
 
 import httpx
-import psycopg
 import pytest
 from fastapi import FastAPI
 from fastapi.dependencies.models import Dependant
 from fastapi.routing import APIRoute
 from sqlalchemy import text
-from sqlalchemy.engine import make_url
 from starlette.routing import Route
 from web.bedside import NORMAL, save
 from web.conftest import make_app, make_flow
@@ -99,11 +97,8 @@ def walk_dependants(dependant: Dependant) -> Iterator[Dependant]:
 
 
 @pytest.fixture(scope="module")
-def walk(postgres_url: str, template_url: str) -> Iterator[Walk]:
-    name = f"walk_{uuid.uuid4().hex}"
-    with psycopg.connect(postgres_url, autocommit=True) as connection:
-        connection.execute(f'CREATE DATABASE "{name}" TEMPLATE "{make_url(template_url).database}"')
-    database = Database(make_url(postgres_url).set(database=name).render_as_string(hide_password=False))
+def walk(new_database: Callable[[], Database]) -> Iterator[Walk]:
+    database = new_database()
     flow = make_flow(database)
     fill(flow)
     # Due today, with an exam, a step and something that could not be read: a record of every kind at the other site.
@@ -140,7 +135,6 @@ def walk(postgres_url: str, template_url: str) -> Iterator[Walk]:
         names.append(next(each for each in records if len(each) == 36))  # what was typed in
         marks = ["eastmere", "Eastmere", "Zed", "Marlinspike", "Cuttlebone", "E-987", "E-654", "E-100", "zed-patient"]
         yield Walk(app, flow, address, names, [*marks, "yan-patient", "Otherwise", *keys, *ids])
-    database.close()
 
 
 def body_of(client: httpx.Client, path: str) -> tuple[int, str, httpx.Headers]:
