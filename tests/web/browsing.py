@@ -8,7 +8,7 @@ from contextlib import contextmanager
 from typing import Any
 
 from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser, Page, expect, sync_playwright
 
 RULES = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
 NAMES = ("chromium", "chromium-browser", "google-chrome", "chrome")
@@ -40,6 +40,12 @@ def a_page(browser: Browser, address: str, **context: Any) -> Iterator[Page]:
     window.close()
     # A sheet that is not accepted is answered with 422 or 409, which the browser's console tells as well.
     assert [each for each in complaints if "the server responded with a status of 4" not in each] == []
+
+
+def fits(page: Page) -> bool:
+    """Whether the page is no wider than its window. A page that has only begun to arrive is waited for."""
+    expect(page.locator("footer")).to_be_attached()
+    return bool(page.evaluate("document.documentElement.scrollWidth <= innerWidth"))
 
 
 def violations(page: Page, least: int = 10) -> dict[str, list[str]]:

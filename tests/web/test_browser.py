@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 from playwright.sync_api import Browser, Page, expect
 from web.bedside import at
-from web.browsing import a_browser, a_page, violations
+from web.browsing import a_browser, a_page, fits, violations
 from web.serving import serve
 from web.ward import NOW, age, fill, gone_home, key_of, newborn, send, two_sites, weight
 
@@ -109,7 +109,7 @@ def test_a_normal_exam_on_a_phone_without_a_script_is_few_taps(bay: Bay) -> None
         page.get_by_role("link", name="Back to the list of Northbank").click()
         taps += 2
         assert taps <= 12
-        assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
+        assert fits(page)
         expect(row(page, patient)).to_contain_text("Sun 1 Jun: both eyes zone II without ROP")
 
 
@@ -256,7 +256,7 @@ def test_no_page_breaks_a_rule_of_accessibility(bay: Bay, scheme: str) -> None:
         for path in paths:
             page.goto(path or "/")
             assert violations(page) == {}, path
-            assert page.evaluate("document.documentElement.scrollWidth <= innerWidth"), path
+            assert fits(page), path
         page.goto(at(patient, "exam"))
         page.get_by_role("button", name="Show what follows").click()
         expect(page.get_by_role("region", name="Not saved yet")).to_be_visible()

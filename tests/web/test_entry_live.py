@@ -16,7 +16,7 @@ from playwright.sync_api import Locator, Page, Route, expect
 from starlette.responses import PlainTextResponse
 from starlette.types import ASGIApp, Receive, Scope, Send
 from web.bedside import at
-from web.browsing import violations
+from web.browsing import fits, violations
 from web.conftest import make_app
 from web.serving import serve
 from web.staff import PASSWORD, register
@@ -469,10 +469,10 @@ def test_nothing_is_lost_at_twice_the_size_and_no_rule_is_broken(bay: Bay, schem
         tap(page, "right.stage", "3")
         tap(page, "right.plus", "plus")
         expect(now(page)).to_contain_text("Treatment, both eyes by Wed 4 Jun 14:00")
-        assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
+        assert fits(page)
         assert violations(page) == {}
         page.set_viewport_size({"width": 320, "height": 640})
-        assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
+        assert fits(page)
         save(page).click()
         expect(page.get_by_role("status")).to_contain_text("The exam is saved.")
         assert violations(page) == {}

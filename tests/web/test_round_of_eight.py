@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from playwright.sync_api import expect
+from web.browsing import fits
 from web.test_browser import Bay, bay, row, tap
 from web.test_entry_live import now, save, tap_hour, tap_zone
 from web.ward import key_of
@@ -66,7 +67,7 @@ def test_an_ophthalmologist_works_a_round_of_eight(bay: Bay) -> None:
             page.get_by_label("Who examined?").fill("Dr Reed")
             expect(now(page)).to_contain_text(each.says)  # before anything is saved
             assert ("clock" in (now(page).get_attribute("class") or "")) == each.clock
-            assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
+            assert fits(page)
             save(page).tap()
             expect(page.get_by_role("status")).to_contain_text("The exam is saved.")
             page.get_by_role("link", name="Back to the list of Northbank").tap()
