@@ -357,7 +357,7 @@ def _tell_bedside(answers: _Answers, patient: str) -> None:
             return None
         on = answers.day()
         if day is not None and stays:
-            raise Unreadable(answers.path("stays"), "and a planned day of leaving cannot both be")
+            raise Unreadable(answers.path("stays"), "contradicts the planned day of leaving, which is answered as well")
         if day is not None and day < on:
             raise Unreadable(answers.path("leaves"), "is before the day on which this was written down")
         return {"on": on, "date": day, "by": answers.read("by")}

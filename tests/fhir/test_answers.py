@@ -187,7 +187,7 @@ def test_what_is_known_at_the_cot(typed: dict[str, Any], respiratory: Any, leavi
     ("typed", "words", "kept"),
     [
         ({"support": "CPAP", "leaves": "2031-06-08"}, "is before the day on which this was written down", True),
-        ({"support": "CPAP", "leaves": "2031-06-20", "stays": True}, "cannot both be", True),
+        ({"support": "CPAP", "leaves": "2031-06-20", "stays": True}, "contradicts the planned day of leaving", True),
         ({"support": "CPAP", "leaves": "2031-06-20", "by": None}, "is missing: Who writes this down?", True),
         ({}, "says nothing of respiratory support or of leaving", False),
         ({"support": "CPAP", "on": "2031-06-10"}, "is after the day on which this was filled in", False),

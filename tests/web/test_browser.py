@@ -120,9 +120,9 @@ def test_an_exam_that_cannot_be_held_is_put_off_from_the_list_in_few_taps(bay: B
     with bay.open(has_touch=True, is_mobile=True, java_script_enabled=script) as page:
         away = row(page, patient)
         assert fits(page)
-        box = away.get_by_role("link", name="Put off").bounding_box()
+        box = away.get_by_role("link", name="Put the exam off").bounding_box()
         assert box is not None and box["height"] >= 44 and box["width"] >= 44
-        away.get_by_role("link", name="Put off").tap()
+        away.get_by_role("link", name="Put the exam off").tap()
         page.get_by_label("Put off until").fill("2031-06-03")
         page.get_by_label("Why can the infant not be examined?").fill("away for surgery")
         page.get_by_label("Ophthalmologist who decided").fill("Dr Reed")
