@@ -581,7 +581,12 @@ def test_breathing_and_planned_leaving_are_typed_in_shown_corrected_and_taken_ba
     assert "It is saved, and shown on the list. Undo" in page
     assert "Breathing CPAP (Sun 1 Jun) Leaves on Wed 4 Jun" in page
     today = own_ward.get("/site/northbank").text
-    for words in ("Breathing CPAP (Sun 1 Jun)", "leaves on Wed 4 Jun", "Hand over to whoever", "Hand over Ada Lanternfish"):
+    for words in (
+        "Breathing CPAP (Sun 1 Jun)",
+        "leaves on Wed 4 Jun",
+        "Hand over to whoever",
+        "Hand over Ada Lanternfish",
+    ):
         assert words in row(today, "today"), words
     assert re.search(r"Leaving soon.*Ada Lanternfish.*nobody is on record who takes over", Page(today).text, re.DOTALL)
     assert "Left hospital, nobody" not in row(today, "today")
