@@ -34,6 +34,14 @@ SHOWN = ("title", "look_for", "weigh", "words", "note")
 """Keys of a policy file whose texts are shown; so is what a risk flag means."""
 WORDS = {
     "core/findings.py": ("right", "left", "laser", "injection", "surgery", "zone", "stage", "plus", "pre-plus"),
+    "core/infant.py": (
+        "invasive ventilation",
+        "non-invasive ventilation",
+        "CPAP",
+        "high flow",
+        "low-flow oxygen",
+        "no support",
+    ),
     "core/policy.py": ("later", "earlier"),
 }
 """Single words that take places of sentences, from tables of words that are also written in files."""

@@ -44,7 +44,7 @@ def read_course(facts: Iterable[Fact], zone: tzinfo | None = None) -> Course:
         followed_up=min((_day(fact.value["on"]) for fact in said.get("long_term", [])), default=None),
         unread=tuple(name for name in DONE if name in lost),
         zone=zone,
-        bookings=[_booking(fact.value) for fact in said.get("booking", [])],
+        bookings=[read_booking(fact.value) for fact in said.get("booking", [])],
     )
 
 
@@ -145,7 +145,8 @@ def _hand_over(value: Mapping[str, Any]) -> HandOver:
     )  # fmt: skip
 
 
-def _booking(value: Mapping[str, Any]) -> Booking:
+def read_booking(value: Mapping[str, Any]) -> Booking:
+    """The booking that the value of a fact says."""
     words = {key: str(value.get(key, "")) for key in ("time", "place", "examiner", "by")}
     return Booking(_day(value["on"]), _day(value["date"]), **words)
 

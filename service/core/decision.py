@@ -57,9 +57,9 @@ class Decision:
     ("date_of_birth", "gestational_age_at_birth", "birth_weight"); `flags` are sentences to show; `evidence` names the
     site's resources the weights and gestational ages came from. `also` is all else that is asked for, soonest first: by
     the eyes, then a hand-over and the visit after discharge. `exams` and `treatments` count what has been done;
-    `deferrals` are those of the exam that is still to come, `hand_over` the one that stands for an infant who left,
-    `closing` the one on record, whether it stands or not, `followed_up` the day of the long-term visit, `last` the last
-    exam; `bookings` those that no exam has answered. A booking is told and changes nothing else.
+    `deferrals` are those of the exam that is still to come, `hand_over` the one that stands for an infant who left or
+    is to leave, `closing` the one on record, whether it stands or not, `followed_up` the day of the long-term visit,
+    `last` the last exam; `bookings` those that no exam has answered. A booking is told and changes nothing else.
     """
 
     patient: str
@@ -90,6 +90,10 @@ class Decision:
 LONG_TERM: Final = (122, 183)
 """Refraction and alignment 4 to 6 months after discharge, in days (memory); where the day of discharge is not known,
 after the course was closed."""
+
+HAND_OVER_AHEAD: Final = timedelta(days=7)
+"""A hand-over is asked for from so long before the day on which an infant is to leave: it takes days to arrange (common
+practice, no source)."""
 
 NOTHING_NEXT: Final = "nothing is due"
 
@@ -171,17 +175,27 @@ def _steps(policy: Policy, course: Course, first: NextStep | None, age: AgeOn) -
 
 
 def _beside(infant: Infant, course: Course) -> Iterator[NextStep]:
-    """What an infant needs who has left hospital with the course open: somebody who takes over, from the day of leaving
-    until place and date are recorded; and, months later, a look at refraction and alignment."""
-    if infant.in_hospital is not False:
-        return
-    left = infant.left_on or infant.known_since
-    if course.handed_over(left) is None:
+    """What an infant needs who has left hospital, or is to leave, with the course open: somebody who takes over, until
+    place and date are recorded; and, months after leaving, a look at refraction and alignment."""
+    leaves = _leaves(infant)
+    if leaves is not None and course.handed_over(leaves) is None:
         text = "left hospital with the course open: record who takes over, and place and date of the next exam there"
+        opens = leaves
+        if infant.in_hospital is not False:
+            text = (
+                f"is to leave hospital on {leaves.isoformat()} with the course open: record who takes over, and place "
+                "and date of the next exam there"
+            )
+            opens = leaves - HAND_OVER_AHEAD
         reason = Reason("hand-over", "common practice, no source", text, "practice")
-        yield NextStep("hand-over", Window(left, left, left), reason)
+        yield NextStep("hand-over", Window(opens, leaves, leaves), reason)
     if course.begun and course.followed_up is None and infant.left_on is not None:
         yield _long_term(infant, course)
+
+
+def _leaves(infant: Infant) -> date | None:
+    """The day on which the infant left hospital, or is to leave; None where neither is on record."""
+    return infant.left_on or infant.known_since if infant.in_hospital is False else infant.leaves_on
 
 
 def _long_term(infant: Infant, course: Course) -> NextStep:
@@ -224,7 +238,7 @@ def _course_flags(
     if happened.closing is not None and (why := happened.reopened(policy.care, age)):
         flags.append(f"{happened.closing}; it is open again: {why}")
     flags += [str(deferral) for deferral in happened.chain]
-    if infant.in_hospital is False and (over := happened.handed_over(infant.left_on or infant.known_since)):
+    if (leaves := _leaves(infant)) is not None and (over := happened.handed_over(leaves)) is not None:
         flags.append(str(over))
     return tuple(dict.fromkeys(flags))
 
@@ -394,13 +408,13 @@ def _decision(
     missing: tuple[str, ...], step: NextStep, flags: tuple[str, ...], closed_by: str | None = None,
     also: tuple[NextStep, ...] = (), course: Course = NOTHING_DONE,
 ) -> Decision:  # fmt: skip
-    left = infant.left_on or infant.known_since if infant.in_hospital is False else None
+    leaves = _leaves(infant)
     return Decision(
         patient=infant.patient, policy=policy.id, revision=policy.revision, as_of=as_of, state=state,
         eligible=eligible, because=because, missing=missing, ages=_ages(infant, as_of), next=step, flags=flags,
         birth_weight=infant.birth_weight.value, closed_by=closed_by, evidence=_evidence(infant), also=also,
         exams=course.held, treatments=len({(each.on, each.kind) for each in course.treatments}), deferrals=course.chain,
-        hand_over=course.handed_over(left) if left else None, closing=course.closing,
+        hand_over=course.handed_over(leaves) if leaves else None, closing=course.closing,
         followed_up=course.followed_up, last=_last(course), bookings=course.booked,
     )  # fmt: skip
 

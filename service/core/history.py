@@ -20,7 +20,7 @@ BEARING: Final = frozenset(
     {
         "born", "gestation", "birth_weight", "risk", "deceased", "fetal", "replaced_by", "stay", "weight", "exam",
         "finding", "treatment", "closing", "reopening", "deferral", "hand_over", "booking", "long_term",
-        "unreadable",
+        "leaving", "unreadable",
     }
 )  # fmt: skip
 """Names of facts that a date can rest on: who somebody is moves none."""

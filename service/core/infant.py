@@ -20,6 +20,7 @@ a fact may carry:
                     "since": date|null, "until": date|null, "disposition": str|null}    open, until: to end then
     place          {"name": str|null, "part_of": "Location/..."|null, "kind": "bed"|"room"|"ward"|...|null}
     respiratory    {"what": "nasal CPAP", "on": date|null, "until": date|null}    shown, and decides nothing
+    leaving        {"on": date, "date": date|null, "by": "..."}   planned day of leaving; null: none is planned any more
     weight         {"on": "2031-05-11", "grams": 790}             body weight on a day; never the birth weight
     exam           {"on": "2031-06-09", "at": "09:30", "right": {...}, "left": {...}, ...}    core.findings.parse_exam
     finding        {"on": date, "at": "09:30", "eyes": "right"|"left"|"both", "of": {...}}    one share of an exam
@@ -53,8 +54,14 @@ FACT_NAMES: Final = frozenset(
         "born", "gestation", "birth_weight", "sex", "multiple", "deceased", "fetal", "identifier", "name",
         "replaced_by", "mother", "risk", "stay", "place", "unreadable", "retracted", "weight", "exam", "finding",
         "treatment", "closing", "reopening", "deferral", "hand_over", "booking", "long_term", "respiratory",
+        "leaving",
     }
 )  # fmt: skip
+
+SUPPORTS: Final = (
+    "invasive ventilation", "non-invasive ventilation", "CPAP", "high flow", "low-flow oxygen", "no support",
+)  # fmt: skip
+"""What may help an infant to breathe, where a person says so; the last says that nothing does."""
 
 SETTLED: Final = 0
 """Rank of a value a clinician settled by hand: it ends every disagreement."""
@@ -345,7 +352,7 @@ def assemble(patient: str, facts: Iterable[Fact], known_since: date) -> Infant:
         identifier=_first(said, "identifier", "value") or "",
         weights=tuple(sorted({Weighing(_day(f.value["on"]), int(f.value["grams"])) for f in said.get("weight", [])})),
         support=_support(said.get("respiratory", [])),
-        **_whereabouts(said.get("stay", [])),
+        **_whereabouts(said.get("stay", []), said.get("leaving", [])),
     )
 
 
@@ -409,17 +416,16 @@ def _record(said: Mapping[str, list[Fact]], born: Known[Days], known_since: date
     return "infant" if newborn & told else "unborn-or-empty"
 
 
-def _whereabouts(stays: list[Fact]) -> dict[str, Any]:
+def _whereabouts(stays: list[Fact], planned: list[Fact]) -> dict[str, Any]:
     """Where the infant is: the latest open stay; where none is open, when and how the last one ended."""
     if not stays:
-        return {}
+        return {"leaves_on": _leaves("", "", planned)}
     open_stays = [fact for fact in stays if fact.value.get("open")]
     if open_stays:
         now = max(open_stays, key=lambda fact: (fact.value.get("since") or "", fact.resource))
-        until = now.value.get("until")  # of a stay that goes on: the day on which it is to end
         return {
             "in_hospital": True,
-            "leaves_on": _day(until) if until else None,
+            "leaves_on": _leaves(now.value.get("since") or "", now.value.get("until") or "", planned),
             "place": now.value.get("place"),
             "place_text": now.value.get("place_text") or "",
         }
@@ -432,6 +438,18 @@ def _whereabouts(stays: list[Fact]) -> dict[str, Any]:
         "place": last.value.get("place"),
         "place_text": last.value.get("place_text") or "",
     }
+
+
+def _leaves(since: str, until: str, planned: list[Fact]) -> date | None:
+    """The day on which a stay that goes on is to end: the site's own (`until`) or what was typed in last since it
+    began, and of the two the sooner: a plan can bring a hand-over forward, and puts nothing off."""
+    last = max(
+        (fact for fact in planned if str(fact.value["on"]) >= since),
+        key=lambda fact: (str(fact.value["on"]), fact.issued, fact.resource),
+        default=None,
+    )
+    days = [day for day in (until, last and last.value.get("date")) if day]
+    return min(map(_day, days), default=None)
 
 
 def _support(said: list[Fact]) -> str:

@@ -38,7 +38,7 @@ class Entry:
     @property
     def needs_hand_over(self) -> bool:
         """Whether the infant has left and nobody is on record who takes over."""
-        return any(step.kind == "hand-over" for step in self.decision.also)
+        return self.left_hospital and any(step.kind == "hand-over" for step in self.decision.also)
 
 
 def rank(entries: Iterable[Entry], today_at: Callable[[str], date]) -> list[Entry]:

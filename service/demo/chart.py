@@ -52,10 +52,10 @@ class Exam:
 
 @dataclass(slots=True)
 class Chart:
-    """What one unit has on file for one infant. `bed` is None once the infant has left; `weighed` is the birth weight
-    as recorded. `exams` in order; `eyes`, the records of exams and treatments, by name, in their newest version;
-    `treated`, the day of the last treatment. `closed`: nobody looks at these eyes any more. `settled`: what is on file
-    is a tale of its own, which events leave alone."""
+    """What one unit has on file for one infant. `bed` is None once the infant has left; `leaves` is the day on which it
+    is to leave; `weighed` is the birth weight as recorded. `exams` in order; `eyes`, the records of exams and
+    treatments, by name, in their newest version; `treated`, the day of the last treatment. `closed`: nobody looks at
+    these eyes any more. `settled`: what is on file is a tale of its own, which events leave alone."""
 
     infant: Newborn
     bed: int | None
@@ -67,6 +67,7 @@ class Chart:
     eyes: dict[str, list[Resource]] = field(default_factory=dict)
     treated: date | None = None
     put_off: date | None = None
+    leaves: date | None = None
     closed: bool = False
     settled: bool = False
 

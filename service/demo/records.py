@@ -1,6 +1,8 @@
 """How each unit of the demonstration writes its records: the same infant, three ways of coding.
 
-Two units type exams of the eyes in on the published forms; the third sends its own Observations, one for each eye.
+Two units type exams of the eyes in on the published forms; the third sends its own Observations, one for each eye. What
+helps to breathe is an amount of oxygen in one unit, a Procedure in another, a word of the register in the third, which
+has no place for a planned day of leaving: there it is typed in on a form.
 
 One resource keeps one id for life and counts its versions, as a hospital's server does, so sending it again changes
 nothing. What is written here is read back through the site files in `mappings/`; the tests compare the two.
@@ -32,6 +34,7 @@ EYE_CLINIC: Final = "https://quillhaven.example/eye"
 BEDS: Final = 30
 """Beds in every unit."""
 
+Support = Literal["ventilator", "CPAP", "oxygen"]
 WeightForm = Literal["grams", "kilograms", "bare-number"]
 AgeForm = Literal["text", "two-parts", "completed-weeks", "decimal-weeks"]
 
@@ -39,34 +42,56 @@ AgeForm = Literal["text", "two-parts", "completed-weeks", "decimal-weeks"]
 @dataclass(frozen=True, slots=True)
 class Style:
     """How one unit codes a birth weight and a gestational age, in which form, and what it calls grams and weeks; how it
-    codes a body weight; and whether its eye clinic sends Observations (`eye_codes` is its system) or fills in forms."""
+    codes a body weight and what helps to breathe; whether its eye clinic sends Observations (`eye_codes` is its system)
+    or fills in forms; and whether the stay says when it is planned to end."""
 
     weight_code: Coding
     weight_form: WeightForm
     age_code: Coding
     age_form: AgeForm
+    support: Mapping[Support, Coding]
     grams: str = "g"
     weeks: str = "wk"
     oxygen_code: Coding | None = None
     growth_code: Coding = (LOINC, "29463-7", "Body weight")
     eye_codes: str = ""
+    plans_stays: bool = True
 
 
 STYLES: Final = {
     "larkmoor": Style(
-        (LOINC, "8339-4", "Birth weight Measured"), "grams", (LOINC, "76516-4", "Gestational age--at birth"), "text"
+        (LOINC, "8339-4", "Birth weight Measured"), "grams", (LOINC, "76516-4", "Gestational age--at birth"), "text",
+        {
+            "ventilator": (LOINC, "19994-3", "Ventilator, inspired oxygen"),
+            "CPAP": (LOINC, "3150-0", "CPAP, inspired oxygen"),
+            "oxygen": (LOINC, "3151-8", "Nasal cannula, oxygen"),
+        },
     ),
     "quillhaven": Style(
         (SNOMED, "364589006", "Birth weight"), "kilograms",
         (SNOMED, "412726003", "Length of gestation at birth"), "two-parts",
+        {
+            "ventilator": (SNOMED, "40617009", "Artificial ventilation"),
+            "CPAP": (SNOMED, "47545007", "Continuous positive airway pressure"),
+            "oxygen": (SNOMED, "371907003", "Oxygen by nasal cannula"),
+        },
         growth_code=(SNOMED, "27113001", "Body weight"), eye_codes=EYE_CLINIC,
     ),
     "tamarind-vale": Style(
         (REGISTER, "BWT", "Birth weight"), "bare-number", (REGISTER, "GA", "Gestational age"), "completed-weeks",
-        "grms", "completed wks", (REGISTER, "OXY", "Oxygen for more than a few days"),
+        {
+            "ventilator": (REGISTER, "RESP", "ventilator"), "CPAP": (REGISTER, "RESP", "bubble CPAP"),
+            "oxygen": (REGISTER, "RESP", "oxygen by prongs"),
+        },
+        "grms", "completed wks", (REGISTER, "OXY", "Oxygen for more than a few days"), plans_stays=False,
     ),
 }  # fmt: skip
 """The three units by site id, in census order."""
+
+_OXYGEN: Final[Mapping[Support, tuple[float, str]]] = {
+    "ventilator": (35, "%"), "CPAP": (25, "%"), "oxygen": (0.2, "L/min"),
+}  # fmt: skip
+"""Amounts of oxygen, invented."""
 
 
 class Scribe:
@@ -117,14 +142,17 @@ class Scribe:
         version: int = 1,
         left: date | None = None,
         sent_to: Literal["home", "other-hcf"] = "home",
+        leaves: date | None = None,
     ) -> Resource:
-        """The stay in the unit: open in `bed`, or ended on `left`."""
+        """The stay in the unit: open in `bed`, where the unit plans stays until `leaves`; or ended on `left`."""
         resource = self._start("Encounter", f"{self.patient_id(infant)}-stay", at, version)
         resource["status"] = "in-progress" if left is None else "finished"
         resource["class"] = {"system": "http://terminology.hl7.org/CodeSystem/v3-ActCode", "code": "IMP"}
         resource["subject"] = {"reference": f"Patient/{self.patient_id(infant)}"}
         period = {"start": since.isoformat()}
         place: Resource = {"location": {"reference": self.bed(bed)}, "status": "active", "period": dict(period)}
+        if leaves is not None and self.plans_stays and left is None:
+            period["end"] = leaves.isoformat()
         if left is not None:
             period["end"] = place["period"]["end"] = left.isoformat()
             place["status"] = "completed"
@@ -188,6 +216,27 @@ class Scribe:
             return []
         resource = self._observation(infant, "oxygen", self._style.oxygen_code, at, 1, "final")
         return [{**resource, "valueBoolean": True}]
+
+    @property
+    def plans_stays(self) -> bool:
+        """Whether an open stay says when it is planned to end."""
+        return self._style.plans_stays
+
+    def support(self, infant: Newborn, kind: Support, since: date, at: datetime) -> Resource:
+        """What has helped the infant to breathe since a day."""
+        system, code, words = self._style.support[kind]
+        if system == SNOMED:
+            resource = self._start("Procedure", f"{self.patient_id(infant)}-support", at, 1)
+            resource["status"] = "in-progress"
+            resource["code"] = {"coding": [{"system": system, "code": code, "display": words}]}
+            resource["subject"] = {"reference": f"Patient/{self.patient_id(infant)}"}
+            resource["performedPeriod"] = {"start": since.isoformat()}
+            return resource
+        display = words if system == LOINC else "Breathing aid"
+        resource = self._observation(infant, "support", (system, code, display), at, 1, "final")
+        resource["effectiveDateTime"] = since.isoformat()
+        said = {"valueQuantity": _quantity(*_OXYGEN[kind])} if system == LOINC else {"valueString": words}
+        return {**resource, **said}
 
     def body_weight(self, infant: Newborn, on: date, at: datetime, grams: int) -> Resource:
         """What the infant weighed on a day."""

@@ -15,8 +15,8 @@ from service.core.ages import format_age
 from service.core.infant import MEDIAN_GIRL_GRAMS
 from service.demo.census import ROWS, Newborn, Sex, census
 from service.demo.chart import Chart, Event
-from service.demo.courses import COURSES, courses
-from service.demo.records import BEDS, Resource, Scribe
+from service.demo.courses import COURSES, WARD_DOCTORS, courses
+from service.demo.records import BEDS, Resource, Scribe, Support
 from service.demo.rounds import Rounds
 
 _GIVEN: Final[dict[Sex, tuple[str, ...]]] = {
@@ -51,11 +51,12 @@ class Story:
             yield Event(unit, scribe.places(self._start - timedelta(days=90)), f"{where}: wards and beds")
         today = [self._day(unit, self._start) for unit in range(3)]
         for infant in census((today[0], today[1], today[2])):
-            yield self._admit_on_file(infant, today[infant.unit])
+            event = self._admit_on_file(infant, today[infant.unit])
+            yield self._at_the_cot(self._charts[infant.unit][-1], event, today[infant.unit])
         for course, infant in courses((today[0], today[1], today[2])):
             chart, event = self._rounds.on_file(course, infant, today[infant.unit], self._start)
             self._charts[infant.unit].append(chart)
-            yield event
+            yield self._at_the_cot(chart, event, today[infant.unit])
 
     def tell(self, at: datetime) -> Event:
         """The next event, happening at `at`. Call after `opening` has been read to its end."""
@@ -99,6 +100,28 @@ class Story:
         if tale == "mother-on-file":
             resources.extend(scribe.mother(infant, at))
         return Event(unit, resources, f"{scribe.site.name}: an infant on file")
+
+    def _at_the_cot(self, chart: Chart, event: Event, today: date) -> Event:
+        """The same message, with what helps the infant to breathe and the day on which it is to leave, where there is
+        anything to say: by postmenstrual age, and every few infants otherwise (invented)."""
+        infant, scribe = chart.infant, self._scribes[chart.infant.unit]
+        if chart.bed is None or infant.tale == "nothing-known":
+            return event
+        weeks, at = (infant.gestation + (today - infant.born).days) // 7, self._morning(infant.unit, today)
+        more: list[Resource] = []
+        if (kind := _breathes(weeks, infant.number)) is not None:
+            since = max(infant.born, today - timedelta(days=1 + infant.number % 9))
+            more.append(scribe.support(infant, kind, since, at))
+        if weeks >= 35 and infant.number % 4 == 1:
+            chart.leaves = today + timedelta(days=1 + infant.number % 6)
+            if scribe.plans_stays:
+                version = chart.next_version("stay")
+                more.append(scribe.stay(infant, chart.bed, chart.since, at, version, leaves=chart.leaves))
+            else:
+                by = WARD_DOCTORS[infant.unit]
+                plan = {"on": today.isoformat(), "leaves": chart.leaves.isoformat(), "by": by}
+                more.append(scribe.form(infant, "bedside", plan, by, at))
+        return Event(event.unit, [*event.resources, *more], event.says)
 
     def _measurements(self, scribe: Scribe, chart: Chart, at: datetime) -> Iterator[Resource]:
         """Birth weight and gestational age as this infant's tale has them."""
@@ -188,7 +211,7 @@ class Story:
     def _move(self, chart: Chart, at: datetime, random: Random) -> Event:
         infant, scribe = chart.infant, self._scribes[chart.infant.unit]
         before, chart.bed = chart.bed, random.choice(self._free_beds(infant.unit))
-        resource = scribe.stay(infant, chart.bed, chart.since, at, chart.next_version("stay"))
+        resource = scribe.stay(infant, chart.bed, chart.since, at, chart.next_version("stay"), leaves=chart.leaves)
         text = f"{scribe.site.name}: an infant moves from bed {before} to bed {chart.bed}"
         return Event(infant.unit, [resource], text)
 
@@ -203,3 +226,12 @@ class Story:
     def _morning(self, unit: int, day: date) -> datetime:
         """Eight o'clock at the unit, or the start if that is still to come."""
         return min(datetime.combine(day, time(8), self._scribes[unit].site.timezone), self._start)
+
+
+def _breathes(weeks: int, number: int) -> Support | None:
+    """What helps an infant of so many completed weeks to breathe; None for nothing."""
+    if weeks < 28:
+        return "ventilator"
+    if weeks < 33:
+        return "ventilator" if number % 4 == 1 else "CPAP"
+    return "oxygen" if weeks < 36 and number % 2 else None

@@ -13,6 +13,7 @@ from datetime import date
 from typing import Any, Final
 
 from service.core.findings import SIDES, parse_exam, parse_eye, parse_treatment
+from service.core.infant import SUPPORTS
 from service.errors import ConfigurationError, NotUnderstood
 from service.fhir import terms
 from service.fhir.draft import Draft
@@ -26,6 +27,7 @@ from service.fhir.values import value_keys
 
 DONE: Final = frozenset({"completed", "amended"})
 RETRACTED: Final = frozenset({"entered-in-error", "stopped"})
+NO_SUPPORT: Final = SUPPORTS[-1]
 LONGEST_TEXT: Final = 10_000
 """Characters of a note that are kept."""
 
@@ -338,6 +340,36 @@ def _tell_booking(answers: _Answers, patient: str) -> None:
         answers.say(patient, "booking", value)
 
 
+def _tell_bedside(answers: _Answers, patient: str) -> None:
+    """What helps to breathe, and when the infant is to leave. Each answer stands alone."""
+    draft = answers.draft
+
+    def support() -> dict[str, Any] | None:
+        what = answers.read("support")
+        if what is None:
+            return None
+        on = answers.day()
+        return {"what": what, "on": on, "until": on if what == NO_SUPPORT else None}
+
+    def leaving() -> dict[str, Any] | None:
+        day, stays = answers.read("leaves"), answers.read("stays")
+        if day is None and not stays:
+            return None
+        on = answers.day()
+        if day is not None and stays:
+            raise Unreadable(answers.path("stays"), "contradicts the planned day of leaving, which is answered as well")
+        if day is not None and day < on:
+            raise Unreadable(answers.path("leaves"), "is before the day on which this was written down")
+        return {"on": on, "date": day, "by": answers.read("by")}
+
+    if not {"support", "leaves", "stays"} & answers.given.keys():
+        reason = "says nothing of respiratory support or of leaving"
+        draft.reject(Unreadable("QuestionnaireResponse.item", reason), patient, "leaving", doubtful=False)
+    for name, told in (("respiratory", support), ("leaving", leaving)):
+        if (value := draft.attempt(told, patient, name)) is not None:
+            answers.say(patient, name, value)
+
+
 def _tell_newborn(answers: _Answers, patient: str) -> None:
     """What a clinician settles: rank 0 ends a disagreement, see core/infant.py. Each answer stands alone."""
     draft = answers.draft
@@ -380,6 +412,7 @@ _TELL: Final[Mapping[str, Callable[[_Answers, str], None]]] = {
     "treatment": _tell_treatment,
     "closing": _tell_closing,
     "deferral": _tell_deferral,
+    "bedside": _tell_bedside,
     "booking": _tell_booking,
     "newborn": _tell_newborn,
 }

@@ -48,8 +48,8 @@ class Question:
 
 @dataclass(frozen=True, slots=True)
 class Form:
-    """One form: `id` of the Questionnaire, `fact` the name of what an answer to it says ("" for `newborn`, whose
-    answers say several things)."""
+    """One form: `id` of the Questionnaire, `fact` the name of what an answer to it says ("" for `bedside` and
+    `newborn`, whose answers say several things)."""
 
     id: str
     title: str
@@ -220,6 +220,19 @@ FORMS: Final[Mapping[str, Form]] = {
                 _day("on", "Day of the visit or of the hand-over"),
                 _text("by", "Who saw the infant, or handed over?", required=True),
                 _text("where", "Where?", required=True),
+            ),
+        ),
+        Form(
+            "bedside", "Respiratory support and planned leaving", "",
+            "What is known at the cot and no feed sends. Respiratory support is shown and decides nothing; a planned "
+            "day of leaving asks for the hand-over ahead of that day, and moves no exam.",
+            (
+                _day("on", "Day on which this holds"),
+                Question("support", "choice", "What helps the infant to breathe?", list="support",
+                         words=WORDS["support"]),
+                Question("leaves", "date", "Planned day of leaving hospital"),
+                Question("stays", "boolean", "No day of leaving is planned any more"),
+                _text("by", "Who writes this down?", required=True),
             ),
         ),
         Form(

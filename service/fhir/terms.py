@@ -17,6 +17,7 @@ from typing import Any, Final, NamedTuple
 
 from service.core.course import CLOSINGS
 from service.core.findings import EYE_KEYS, KINDS, PLUS, REGRESSIONS, SIDES, STAGES, VIEWS, ZONES
+from service.core.infant import SUPPORTS
 from service.errors import NotUnderstood
 from service.fhir.strict import Resource, check
 
@@ -39,6 +40,7 @@ WORDS: Final[Mapping[str, tuple[str, ...]]] = {
     "treatment": KINDS,
     "agent": AGENTS,
     "closing": tuple(CLOSINGS),
+    "support": SUPPORTS,
 }
 """Every question with a list of answers, and the words of its list as the core reads them."""
 
@@ -154,6 +156,14 @@ _ANSWERS: Final[Mapping[str, Mapping[str, Term]]] = {
         word: Term(says[0].upper() + says[1:], f"The course is closed because {says}.")
         for word, says in CLOSINGS.items()
     },
+    "support": {
+        "invasive ventilation": Term("Invasive ventilation", "A ventilator breathes through a tube in the trachea."),
+        "non-invasive ventilation": Term("Non-invasive ventilation", "A ventilator breathes through a mask or prongs."),
+        "CPAP": Term("CPAP", "Continuous positive airway pressure through a mask or prongs."),
+        "high flow": Term("High flow", "Warmed and humidified gas at high flow through a nasal cannula."),
+        "low-flow oxygen": Term("Low-flow oxygen", "Oxygen at low flow, or in the incubator."),
+        "no support": Term("No support", "The infant breathes without help and without oxygen."),
+    },
 }  # fmt: skip
 
 
@@ -261,8 +271,9 @@ def code_system() -> Resource:
             "status": "active",
             "experimental": False,
             "publisher": "Ridgeline",
-            "description": f"What an eye exam shows, in the terms of the {ICROP3}; what was done to an eye; and why a "
-            "course of exams was closed. Definitions are in the words of this project: the classification decides.",
+            "description": f"What an eye exam shows, in the terms of the {ICROP3}; what was done to an eye; why a "
+            "course of exams was closed; and what helps an infant to breathe. Definitions are in the words of this "
+            "project: the classification decides.",
             "caseSensitive": True,
             "content": "complete",
             "count": len(TERMS),

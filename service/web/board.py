@@ -125,7 +125,8 @@ class Choice:
 @dataclass(frozen=True, slots=True)
 class Line:
     """A row with what the list around it adds: when an examiner comes, which values a form in place asks for, why the
-    infant may be lost, and what was done to the eyes and is looked for now."""
+    infant may be lost, and what was done to the eyes and is looked for now. `hand_over`: somebody who takes over is to
+    be recorded now; `put_off`: an exam is due that somebody may have to put off."""
 
     row: Row
     round: str
@@ -136,6 +137,8 @@ class Line:
     soon: tuple[view.Asked, ...] = ()
     injected: bool = False
     leaves: str = ""
+    hand_over: bool = False
+    put_off: bool = False
     support: str = ""
     bed: str = ""
     age: str = ""
@@ -308,7 +311,9 @@ def _line(row: Row, site: Site, traits: frozenset[str], by: str, done: Sequence[
         watch=tuple(say_watch(row, done)) if by == "watch" else (),
         soon=tuple(each for each in row.also if each.window.opens <= row.today + SOON),
         injected="injected" in traits,
-        leaves=say_leaving(row.entry, row.today),
+        leaves=(leaves := say_leaving(row.entry, row.today)),
+        hand_over=bool(row.left_hospital or leaves) and any(each.kind == "hand-over" for each in row.also),
+        put_off=row.entry.kind in EXAMS and row.today >= row.window.due,
         support=view.say_dates_in(row.entry.support, row.today),
         bed=view.short_bed(row.entry.bed),
         age=view.say_age(ages.postmenstrual),

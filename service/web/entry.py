@@ -39,7 +39,7 @@ from service.web.round import back_to_round, start_typed
 from service.web.sheets import EYE, EYES, SHEETS, Sheet
 from service.web.typed import SAME, Answers, as_drawn, first
 from service.web.view import Asked, capitalize, say_dates_in, say_steps
-from service.web.weigh import last_time, say_before, warn
+from service.web.weigh import bookings, last_time, say_before, warn
 from service.web.words import _
 
 MOST_BYTES: Final = 64 * 1024
@@ -171,7 +171,7 @@ class Bedside:
         sheet, seen, now = self._open(key, path)
         known = _find(seen, path, id)
         if known.withdrawn:
-            return _saved(seen, "withdrawn", id)
+            return _saved(seen, _taken_back(path), id)
         by = first(given, "by")
         if not by:
             return self._error(sheet, seen, now, known, _("Say who takes it back."), status=422)
@@ -179,7 +179,7 @@ class Bedside:
             note = _("It was changed since this page was opened. Look at it again.")
             return self._error(sheet, seen, now, known, note, by, status=409)
         self._flow.accept([Arrival(seen.site.id, HAND, self._retraction(sheet, seen, known, by, now))])
-        return _saved(seen, "withdrawn", id)
+        return _saved(seen, _taken_back(path), id)
 
     def _error(
         self, sheet: Sheet, seen: InfantView, now: datetime, known: Written, note: str = "", by: str = "",
@@ -277,6 +277,7 @@ class Bedside:
             last=last_time(seen, now.date()) if sheet.eyes and not base else {},
             draft=f"{seen.key}/{sheet.path}" + (f"/{id}" if base else ""), mark=_mark(self._look.person),
             id=id, base=base, follows=follows, known=known, note=note,
+            booked=list(bookings(seen, now.date())) if sheet.path == "book" and not base else (),
             problems=dict(answers.problems) if answers else {},
             digest=answers.digest if answers and follows else "",
             basis=seen.course.until(now.date()).basis if sheet.path == "close" else "",
@@ -344,6 +345,11 @@ def _saved(seen: InfantView, what: str, id: str, given: Mapping[str, list[str]] 
     """To the infant's page, which can undo what was saved; or back to the round from which the sheet was opened."""
     onward = back_to_round(first(given, "round"), seen.key, what) if given else None
     return RedirectResponse(onward or f"/infant/{seen.key}?saved={what}&record={id}", 303)
+
+
+def _taken_back(path: str) -> str:
+    """What is said of something taken back: a booking is cancelled, everything else was entered in error."""
+    return "cancelled" if path == "book" else "withdrawn"
 
 
 def _take_over(seen: InfantView, given: Mapping[str, list[str]], side: str, today: date) -> dict[str, list[str]]:

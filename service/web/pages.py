@@ -27,7 +27,7 @@ from service.flow import InfantView
 from service.web import letters, past, view
 from service.web.api import AsOf
 from service.web.audit import looked_at
-from service.web.board import EVERYTHING, GROUPINGS, Asked, Board, Line, compose
+from service.web.board import EVERYTHING, GROUPINGS, Asked, Board, Line, compose, say_leaving
 from service.web.course_picture import draw_course, say_course
 from service.web.load import count_load, draw_load, highest, say_late
 from service.web.looking import ENTERS, NOBODY, PAGES_FOR, ROLE_WORDS, Look, Person
@@ -63,6 +63,7 @@ NAV: Final[tuple[tuple[str, str], ...]] = (
 SAVED: Final[Mapping[str, str]] = {
     **{path: sheet.saved for path, sheet in SHEETS.items()},
     "withdrawn": N_("It is marked as entered in error and does not count any more."),
+    "cancelled": N_("The booking is cancelled. It stays on record, and what is due stays due as it was."),
     "waiting": N_("It is kept, but could not be worked out just now. It will be tried again by itself."),
 }
 """What was just done, as an address says it -> the words of it."""
@@ -214,6 +215,8 @@ class Pages:
             last=view.say_last(decision, today),
             put_off=view.say_put_off(decision, today),
             booked=view.say_booked(decision, today),
+            support=view.say_dates_in(seen.infant.support, today),
+            leaves=say_leaving(seen.entry, today) if seen.entry else "",
             why_nothing=() if row else view.say_why([*decision.because, decision.next.reason], today),
             why_this_infant=row.why_this_infant if row else (),
             left_hospital=seen.infant.in_hospital is False,

@@ -25,7 +25,7 @@ from service.web.words import N_, _
 HAND: Final = "hand"
 """The feed that brings what was typed in here."""
 
-AGREED: Final = ("deferral", "booking", "hand_over", "closing", "reopening", "long_term")
+AGREED: Final = ("deferral", "booking", "leaving", "hand_over", "closing", "reopening", "long_term")
 """Facts that somebody agreed upon: shown in a table of their own."""
 
 
@@ -75,14 +75,14 @@ def written(seen: InfantView) -> list[Written]:
 
 
 def undo(seen: InfantView, saved: str, id: str) -> tuple[str, str] | None:
-    """(address, words) of what takes back what was just saved under an id: `saved` is its sheet, or "withdrawn". The
-    address stands under that of the infant."""
+    """(address, words) of what takes back what was just saved under an id: `saved` is its sheet, "withdrawn" or
+    "cancelled". The address stands under that of the infant."""
     found = next((each for each in written(seen) if each.id == id), None)
     if found is None:
         return None
     place = f"{found.sheet}/{id}"
     if found.withdrawn:
-        return place, N_("Enter it again")
+        return place, N_("Book it again") if found.sheet == "book" else N_("Enter it again")
     if saved == "reopen":
         return place, N_("Close it again")
     return f"{place}/error", N_("Undo")
@@ -238,6 +238,7 @@ LABELS: Final[Mapping[str, str]] = {
     "risk": N_("Risk flag"),
     "stay": N_("Stay"),
     "respiratory": N_("Respiratory support"),
+    "leaving": N_("Planned leaving"),
     "unreadable": N_("Could not be read"),
     "retracted": N_("Withdrawn"),
     "weight": N_("Weight"),
@@ -286,7 +287,7 @@ def say_fact(fact: Fact) -> tuple[str, str]:
             parts += [_("until %(day)s", day=value["until"])] if value.get("until") else []
             said = ", ".join(parts)
         case "respiratory":
-            said = " ".join([str(value["what"]), *([f"({value['on']})"] if value.get("on") else [])])
+            said = " ".join([tell(str(value["what"])), *([f"({value['on']})"] if value.get("on") else [])])
             said += "; " + _("until %(day)s", day=value["until"]) if value.get("until") else ""
         case "weight":
             said = _("%(grams)s g on %(day)s", grams=value["grams"], day=value["on"])
@@ -314,6 +315,9 @@ def say_fact(fact: Fact) -> tuple[str, str]:
             )
             more = "".join(f", {value[key]}" for key in ("place", "examiner") if value.get(key))
             said = _("%(on)s: for %(when)s%(more)s (%(by)s)", on=value["on"], when=when, more=more, by=value["by"])
+        case "leaving":
+            day = _("leaves on %(day)s", day=value["date"]) if value.get("date") else _("no day is planned any more")
+            said = f"{value['on']}: {day} ({value['by']})"
         case "hand_over":
             told = _("the parents were told") if value.get("parents_told") else _("not said that the parents were told")
             said = _("%(day)s: to %(to)s, next exam on %(date)s at %(place)s (%(by)s); %(told)s",

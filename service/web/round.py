@@ -95,7 +95,8 @@ def ahead_of(text: str) -> int:
 @dataclass(frozen=True, slots=True)
 class Line:
     """One infant on the sheet, ready to print. `listed`: due, booked or missed by the round's horizon; the others can
-    only be booked. `done` says what was typed in for the day, "" while nothing was; `first` is what comes first."""
+    only be booked. `any_booking`: one stands, ahead or missed. `done` says what was typed in for the day, "" while
+    nothing was; `first` is what comes first."""
 
     key: str
     name: str
@@ -107,6 +108,7 @@ class Line:
     standing: str
     asked: tuple[Asked, ...]
     booked: str
+    any_booking: bool
     last: str
     notes: tuple[str, ...]
     listed: bool
@@ -147,6 +149,7 @@ def _line(entry: Entry, held: bool, of: RoundOf, today: date, site: Site) -> Lin
         standing=say_standing(entry, of.day),
         asked=say_steps(decision, of.day),
         booked="; ".join(say_booking(each, of.day) for each in decision.bookings if each.day >= today),
+        any_booking=bool(decision.bookings),
         last=say_last(decision, of.day),
         notes=tuple(
             filter(

@@ -234,6 +234,28 @@ SHEETS: Final[Mapping[str, Sheet]] = {
             ),
         ),
         Sheet(
+            "bedside", "bedside", "", N_("Breathing, planned leaving"),
+            N_("What is known at the cot and no feed sends; what is left empty stays as it is. Breathing is shown "
+            "beside the infant and decides nothing. A planned day of leaving asks for the hand-over ahead of it, and "
+            "moves no exam."),
+            N_("It is saved, and shown on the list."), "by",
+            (
+                Field(
+                    "support", N_("What helps the infant to breathe?"), "choice",
+                    (
+                        NOT_SAID, ("invasive ventilation", N_("Ventilated, through a tube")),
+                        ("non-invasive ventilation", N_("Ventilated, by mask or prongs")), ("CPAP", "CPAP"),
+                        ("high flow", N_("High flow")), ("low-flow oxygen", N_("Low-flow oxygen")),
+                        ("no support", N_("Nothing")),
+                    ),
+                ),
+                Field("leaves", N_("Planned day of leaving"), "day"),
+                Field("stays", N_("No day of leaving is planned any more"), "flag"),
+                _name("by", N_("Who writes this down?")),
+                Field("on", N_("Day on which this holds"), "day", required=True, rare=True),
+            ),
+        ),
+        Sheet(
             "newborn", "newborn", "", N_("Age at birth, birth weight, risk"),
             N_("What must be known before anybody can say whether an exam is due. What is filled in here settles it, "
             "also where records disagree; what is left empty stays as it is."),
@@ -252,6 +274,7 @@ SHEETS: Final[Mapping[str, Sheet]] = {
 
 SHEET_OF: Final[Mapping[str, str]] = {
     **{sheet.fact: path for path, sheet in SHEETS.items() if sheet.fact and path != "reopen"},
-    "reopening": "close", "gestation": "newborn", "birth_weight": "newborn", "risk": "newborn",
+    "reopening": "close", "respiratory": "bedside", "leaving": "bedside",
+    "gestation": "newborn", "birth_weight": "newborn", "risk": "newborn",
 }  # fmt: skip
 """Name of a fact that was typed in -> the sheet on which it is corrected."""

@@ -142,9 +142,9 @@ def _judge_days(typed: Typed, now: datetime, born: date | None) -> dict[str, str
         problems["on"] = _("This day is before the infant was born.")
     elif on == today and at[:5] > f"{now:%H:%M}":
         problems["at"] = _("This time has not come yet.")
-    for name in ("until", "date"):
+    for name in ("until", "date", "leaves"):
         if on and (later := first(typed, name)) and later < on:
-            problems[name] = _(_TOO_EARLY["until" if name == "until" else "to" if "to" in typed else "booked"])
+            problems[name] = _(_TOO_EARLY[name if name != "date" else "to" if "to" in typed else "booked"])
     return problems
 
 
@@ -152,6 +152,7 @@ _TOO_EARLY: Final = {
     "until": N_("This is before the day of the decision."),
     "to": N_("This is before the day of the hand-over."),
     "booked": N_("This is before the day on which it was booked."),
+    "leaves": N_("This is before the day on which it was written down."),
 }
 
 
@@ -254,6 +255,14 @@ def _finish_hand_over(value: dict[str, Any]) -> tuple[dict[str, Any], dict[str, 
     return {**value, "parents_told": bool(value.get("parents_told"))}, {}
 
 
+def _finish_bedside(value: dict[str, Any]) -> tuple[dict[str, Any], dict[str, str]]:
+    if "leaves" in value and "stays" in value:
+        return value, {"stays": _("A day is planned above: leave it out, or take this tick off.")}
+    if not value.keys() & {"support", "leaves", "stays"}:
+        return value, {"support": _("Nothing is filled in: at least one value is needed.")}
+    return value, {}
+
+
 def _finish_newborn(value: dict[str, Any]) -> tuple[dict[str, Any], dict[str, str]]:
     weeks, days = value.pop("weeks", None), value.pop("days", None)
     problems = {}
@@ -273,7 +282,10 @@ def _finish_newborn(value: dict[str, Any]) -> tuple[dict[str, Any], dict[str, st
     return value, problems
 
 
-_FINISH: Final = {"treatment": _finish_treatment, "hand-over": _finish_hand_over, "newborn": _finish_newborn}
+_FINISH: Final = {
+    "treatment": _finish_treatment, "hand-over": _finish_hand_over, "bedside": _finish_bedside,
+    "newborn": _finish_newborn,
+}  # fmt: skip
 
 
 # --- back ----------------------------------------------------------------------------------------------------------
@@ -293,7 +305,15 @@ def typed_of(sheet: Sheet, said: Iterable[Fact]) -> dict[str, list[str]]:
             elif fact.name == "risk":
                 typed.setdefault("risk_flags", []).append(str(fact.value["flag"]))
         return typed
-    value = next((fact.value for fact in said if fact.name == sheet.fact), {})
+    if sheet.form == "bedside":
+        told = {fact.name: fact.value for fact in said}
+        breathes, leaves = told.get("respiratory", {}), told.get("leaving", {})
+        value: Mapping[str, Any] = {
+            "support": breathes.get("what"), "leaves": leaves.get("date"), "stays": bool(leaves and not leaves["date"]),
+            "by": leaves.get("by"), "on": (leaves or breathes).get("on"),
+        }  # fmt: skip
+    else:
+        value = next((fact.value for fact in said if fact.name == sheet.fact), {})
     for each in sheet.fields:
         typed |= _untype(each, each.name, value.get(each.name))
     if sheet.form == "treatment" and value.get("agent") and value["agent"] not in AGENTS:

@@ -8,11 +8,13 @@ from datetime import date, timedelta
 from typing import Final
 
 from service.core.ages import Gestation, format_age
+from service.core.chart import read_booking
 from service.core.decision import Decision
 from service.core.findings import SIDES, Side
 from service.core.window import Window
 from service.fhir.step import EXAMS, is_closed
 from service.flow import InfantView
+from service.web.past import written
 from service.web.shapes import eye_json
 from service.web.sheets import Sheet
 from service.web.typed import Answers, type_again
@@ -84,11 +86,23 @@ def _booked(decision: Decision, today: date) -> Iterator[str]:
             "%(task)s: due on %(due)s, last day %(closes)s.",
             task=task, due=say_day(window.due, today), closes=say_day(window.closes, today),
         )  # fmt: skip
-    for each in decision.bookings:
-        yield _(
-            "Booked already for %(day)s. This one stands beside it; to move that one, correct it on the infant’s page.",
-            day=say_booking(each, today),
-        )  # fmt: skip
+
+
+def bookings(seen: InfantView, today: date) -> Iterator[tuple[str, str]]:
+    """Each booking that no exam has answered, in words, and the id under which it was typed in here: there it is moved
+    or cancelled. "" where the site sent it."""
+    here = {fact.resource: each.id for each in written(seen) if not each.withdrawn for fact in each.says}
+    for fact in seen.current:
+        if fact.name == "booking":
+            booking = read_booking(fact.value)
+            if booking in seen.decision.bookings:
+                said = say_booking(booking, today)
+                words = (
+                    _("Booked already for %(day)s. A new one stands beside it.", day=said)
+                    if booking.day >= today
+                    else _("Missed: booked for %(day)s, and no exam is on record since", day=said) + "."
+                )
+                yield words, here.get(fact.resource, "")
 
 
 def _watched(seen: InfantView, watch_age: int | None) -> Iterator[str]:

@@ -214,6 +214,7 @@ SHAPES: dict[str, st.SearchStrategy[dict[str, Any]]] = {
     "respiratory": st.builds(
         lambda on, until: {"what": "nasal CPAP", "on": on, "until": until}, st.none() | _iso, st.none() | _iso
     ),
+    "leaving": st.builds(lambda on, day: {"on": on, "date": day, "by": "Nurse"}, _iso, st.none() | _iso),
 }  # fmt: skip
 
 

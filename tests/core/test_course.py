@@ -487,6 +487,25 @@ def test_who_leaves_with_an_open_course_needs_somebody_to_take_over() -> None:
     assert "hand-over" in [step.kind for step in unknown.also]
 
 
+def test_who_is_to_leave_needs_somebody_to_take_over_before_that_day_and_no_exam_moves() -> None:
+    """A week ahead: common practice, no source."""
+    leaving = replace(BABY, in_hospital=True, leaves_on=on(20))
+    for done in ([], [both(START, MILD)]):
+        stays, leaves = after(*done), after(*done, baby=leaving)
+        assert leaves.next == stays.next
+        assert [step for step in leaves.also if step.kind != "hand-over"] == list(stays.also)
+        (over,) = [step for step in leaves.also if step.kind == "hand-over"]
+        assert over.window == Window(on(13), on(20), on(20))
+        assert over.reason.text.startswith(f"is to leave hospital on {on(20).isoformat()} with the course open: record")
+    for day, stands in ((on(25), True), (on(19), False)):
+        agreed = after(both(START, MILD), baby=leaving, hand_overs=[HandOver(on(1), "Elsewhere", "Clinic", day, "N")])
+        assert ("hand-over" not in [step.kind for step in agreed.also]) == stands
+        assert (agreed.hand_over is not None) == stands == any("handed over to" in flag for flag in agreed.flags)
+    left = replace(leaving, in_hospital=False, left_on=on(30), leaves_on=None)  # later than the day agreed
+    again = after(both(START, MILD), baby=left, hand_overs=[HandOver(on(1), "Elsewhere", "Clinic", on(25), "N")])
+    assert "hand-over" in [step.kind for step in again.also]
+
+
 def test_refraction_is_asked_for_from_the_day_of_discharge_and_once() -> None:
     gone = replace(BABY, in_hospital=False, left_on=on(2))
     step = next(step for step in after(both(START, MILD), baby=gone).also if step.kind == "long-term")

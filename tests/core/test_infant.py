@@ -377,6 +377,27 @@ def test_a_stay_that_goes_on_may_say_when_it_is_to_end() -> None:
     assert (told.in_hospital, told.leaves_on, told.left_on) == (True, date(2031, 6, 3), None)
 
 
+def test_a_day_of_leaving_typed_in_counts_from_the_stay_on_and_the_sooner_of_two_days_counts() -> None:
+    def plan(on: str, day: str | None, number: int = 1, issued: str = "") -> Fact:
+        value = {"on": on, "date": day, "by": "Sister Lane"}
+        return replace(fact("leaving", value, f"QuestionnaireResponse/{number}"), issued=issued)
+
+    born, here = born_fact(), stay(1, since="2031-05-10")
+    said = plan("2031-05-20", "2031-06-05")
+    assert person(born, here, said).leaves_on == person(born, said).leaves_on == date(2031, 6, 5)
+    assert person(born, here, said, plan("2031-05-21", "2031-06-09", 2)).leaves_on == date(2031, 6, 9)
+    same_day = plan("2031-05-20", "2031-06-07", 2, issued="2031-05-20T09:00:00.000000Z")
+    assert person(born, here, said, same_day).leaves_on == date(2031, 6, 7)
+    assert person(born, here, said, plan("2031-05-21", None, 2)).leaves_on is None
+    for day in ("2031-06-03", "2031-06-08"):
+        sent = stay(1, since="2031-05-10", until=day, still=True)
+        assert person(born, sent, said).leaves_on == min(date.fromisoformat(day), date(2031, 6, 5))
+        assert person(born, sent, plan("2031-05-21", None)).leaves_on == date.fromisoformat(day)
+    assert person(born, here, plan("2031-05-09", "2031-06-05")).leaves_on is None, "of a stay before this one"
+    assert person(born, stay(1, since="2031-05-10", until="2031-05-28"), said).leaves_on is None, "has left"
+    assert person(said).record == "unborn-or-empty"
+
+
 def test_the_last_word_on_respiratory_support_counts_until_it_has_ended() -> None:
     def breathing(what: str, on: str | None, resource: str, until: str | None = None) -> Fact:
         return fact("respiratory", {"what": what, "on": on, "until": until}, resource)

@@ -162,6 +162,46 @@ def test_every_other_form_comes_back_as_it_was_filled_in(form: str, value: dict[
     assert fact.version.number == 1
 
 
+BY = {"on": "2031-06-09", "by": "Sister Lane"}
+
+
+@pytest.mark.parametrize(
+    ("typed", "respiratory", "leaving"),
+    [
+        ({"support": "CPAP"}, {"what": "CPAP", "on": "2031-06-09", "until": None}, None),
+        ({"support": "no support"}, {"what": "no support", "on": "2031-06-09", "until": "2031-06-09"}, None),
+        ({"leaves": "2031-06-20"}, None, {**BY, "date": "2031-06-20"}),
+        ({"stays": True}, None, {**BY, "date": None}),
+        ({"support": "high flow", "leaves": "2031-06-09", "stays": False},
+         {"what": "high flow", "on": "2031-06-09", "until": None}, {**BY, "date": "2031-06-09"}),
+    ],
+)  # fmt: skip
+def test_what_is_known_at_the_cot(typed: dict[str, Any], respiratory: Any, leaving: Any) -> None:
+    reading = read_one(filled("bedside", {**BY, **typed}))
+    assert said(reading, "respiratory") == [each for each in [respiratory] if each]
+    assert said(reading, "leaving") == [each for each in [leaving] if each]
+    assert reading.rejections == ()
+
+
+@pytest.mark.parametrize(
+    ("typed", "words", "kept"),
+    [
+        ({"support": "CPAP", "leaves": "2031-06-08"}, "is before the day on which this was written down", True),
+        ({"support": "CPAP", "leaves": "2031-06-20", "stays": True}, "contradicts the planned day of leaving", True),
+        ({"support": "CPAP", "leaves": "2031-06-20", "by": None}, "is missing: Who writes this down?", True),
+        ({}, "says nothing of respiratory support or of leaving", False),
+        ({"support": "CPAP", "on": "2031-06-10"}, "is after the day on which this was filled in", False),
+    ],
+)
+def test_of_what_is_known_at_the_cot_one_answer_does_not_wait_for_the_other(
+    typed: dict[str, Any], words: str, kept: bool
+) -> None:
+    reading = read_one(filled("bedside", {**BY, **typed}))
+    (refused,) = reading.rejections
+    assert words in refused.reason
+    assert bool(said(reading, "respiratory")) == kept and said(reading, "leaving") == []
+
+
 def test_zone_ii_is_posterior_in_one_way_only() -> None:
     exam = {"on": "2031-06-09", "right": {"zone": "posterior II", "vascularization": "posterior II"}}
     eye = said(read_one(filled("eye-exam", exam)), "exam")[0]["right"]

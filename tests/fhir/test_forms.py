@@ -165,6 +165,7 @@ def test_only_what_is_needed_is_required() -> None:
         "hand-over": ["on", "to", "place", "date", "by"],
         "booking": ["on", "date", "by"],
         "long-term": ["on", "by", "where"],
+        "bedside": ["on", "by"],
         "newborn": [],
     }
 
@@ -204,6 +205,7 @@ FULL: dict[str, dict[str, Any]] = {
         "by": "Sister Lane",
     },
     "long-term": {"on": "2031-06-09", "by": "Dr Reed", "where": "Fenwick"},
+    "bedside": {"on": "2031-06-09", "support": "CPAP", "leaves": "2031-06-20", "stays": False, "by": "Sister Lane"},
     "newborn": {"gestational_age_at_birth": "25w3d", "birth_weight": 780, "risk_flags": ["sepsis", "transfusion"]},
 }  # fmt: skip
 
@@ -299,5 +301,5 @@ def test_what_is_no_answer_is_refused_in_words_without_repeating_it(
 def test_every_form_has_a_fact_of_its_own() -> None:
     assert {form.id: form.fact for form in FORMS.values()} == {
         "eye-exam": "exam", "treatment": "treatment", "closing": "closing", "deferral": "deferral",
-        "hand-over": "hand_over", "booking": "booking", "long-term": "long_term", "newborn": "",
+        "hand-over": "hand_over", "booking": "booking", "long-term": "long_term", "bedside": "", "newborn": "",
     }  # fmt: skip

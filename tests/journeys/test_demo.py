@@ -9,7 +9,7 @@ import signal
 import socket
 from collections import Counter
 from dataclasses import replace
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import get_args
 
@@ -199,6 +199,30 @@ def test_the_list_has_something_of_everything(decisions: dict[tuple[int, str], D
             )  # fmt: skip
             seen.add(bucket(entry, TODAY[unit]))
     assert seen == {"eligible", "unknown", "not-eligible", "closed", "overdue", "today", "this-week", "later"}
+
+
+def test_each_unit_says_in_its_own_way_what_helps_to_breathe_and_who_is_to_leave(
+    infants: dict[tuple[int, str], Infant], decisions: dict[tuple[int, str], Decision]
+) -> None:
+    words = [
+        {each.support.rpartition(" (")[0] for (of, _), each in infants.items() if of == unit and each.support}
+        for unit in range(3)
+    ]
+    assert words[0] == {
+        "Ventilator, inspired oxygen 35 %",
+        "CPAP, inspired oxygen 25 %",
+        "Nasal cannula, oxygen 0.2 L/min",
+    }
+    assert words[1] == {"Artificial ventilation", "Continuous positive airway pressure", "Oxygen by nasal cannula"}
+    assert words[2] == {"Breathing aid ventilator", "Breathing aid bubble CPAP", "Breathing aid oxygen by prongs"}
+    for unit in range(3):
+        leaving = [key for key, each in infants.items() if key[0] == unit and each.leaves_on is not None]
+        assert 1 <= len(leaving) <= 6, unit
+        assert all(
+            TODAY[unit] < (infants[key].leaves_on or date.min) <= TODAY[unit] + timedelta(days=7) for key in leaving
+        )
+        open_ones = [decisions[key] for key in leaving if decisions[key].next.window]
+        assert any("hand-over" in [step.kind for step in each.also] for each in open_ones), unit
 
 
 # --- courses -----------------------------------------------------------------------------------------------------

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager
-from typing import Any
+from typing import Any, Final
 
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Page, expect, sync_playwright
@@ -24,22 +25,27 @@ def a_browser() -> Iterator[Browser]:
         browser.close()
 
 
+NOT_ACCEPTED: Final = r"Failed to load resource: the server responded with a status of 4(09|22) "
+"""What the browser's console says of a sheet that is not accepted: it is answered with 409 or 422."""
+
+
 @contextmanager
-def a_page(browser: Browser, address: str, **context: Any) -> Iterator[Page]:
-    """A page in a context of its own. Whatever the content security policy refuses, and any error, fails the test."""
+def a_page(browser: Browser, address: str, provoked: str = NOT_ACCEPTED, **context: Any) -> Iterator[Page]:
+    """A page in a context of its own. Whatever the content security policy refuses, and any error on any page of the
+    context, fails the test, but for what the console says of what the test itself provokes: `provoked`, a pattern."""
     window = browser.new_context(base_url=address, **{"viewport": {"width": 390, "height": 844}, **context})
     complaints: list[str] = []
     window.add_init_script(
         "addEventListener('securitypolicyviolation', e => console.error('refused: ' + e.violatedDirective))"
     )
+    window.on("console", lambda said: complaints.append(said.text) if said.type == "error" else None)
+    window.on("weberror", lambda error: complaints.append(str(error.error)))
     page = window.new_page()
     page.set_default_timeout(20_000)
-    page.on("console", lambda said: complaints.append(said.text) if said.type == "error" else None)
-    page.on("pageerror", lambda error: complaints.append(str(error)))
     yield page
     window.close()
-    # A sheet that is not accepted is answered with 422 or 409, which the browser's console tells as well.
-    assert [each for each in complaints if "the server responded with a status of 4" not in each] == []
+    told = [each for each in complaints if not re.match(provoked, each)]
+    assert told == [], told
 
 
 def fits(page: Page) -> bool:

@@ -113,6 +113,34 @@ def test_a_normal_exam_on_a_phone_without_a_script_is_few_taps(bay: Bay) -> None
         expect(row(page, patient)).to_contain_text("Sun 1 Jun: both eyes zone II without ROP")
 
 
+@pytest.mark.parametrize("script", [True, False], ids=["script", "no-script"])
+def test_an_exam_that_cannot_be_held_is_put_off_from_the_list_in_few_taps(bay: Bay, script: bool) -> None:
+    """An infant who is away for surgery: three taps besides the fields, on a phone."""
+    patient = bay.admit("heron" if script else "egret")
+    with bay.open(has_touch=True, is_mobile=True, java_script_enabled=script) as page:
+        away = row(page, patient)
+        assert fits(page)
+        box = away.get_by_role("link", name="Put the exam off").bounding_box()
+        assert box is not None and box["height"] >= 44 and box["width"] >= 44
+        away.get_by_role("link", name="Put the exam off").tap()
+        page.get_by_label("Put off until").fill("2031-06-03")
+        page.get_by_label("Why can the infant not be examined?").fill("away for surgery")
+        page.get_by_label("Ophthalmologist who decided").fill("Dr Reed")
+        page.get_by_label("Neonatologist who decided").fill("Dr Marsh")
+        if not script:
+            page.get_by_role("button", name="Show what follows").tap()
+        expect(page.get_by_role("region", name="What follows")).to_contain_text("First eye exam")
+        assert bay.flow.infant(key_of(patient)).course.deferrals == ()
+        page.get_by_role("button", name="Save", exact=True).tap()
+        expect(page.get_by_role("status")).to_contain_text("The exam stays due as it was.")
+        page.get_by_role("link", name="Back to the list of Northbank").tap()
+        here = row(page, patient)
+        expect(here).to_contain_text("Put off once, last until Tue 3 Jun: away for surgery")
+        expect(here).to_contain_text("Due now, 6 days left")  # cleared by nothing but an exam
+        expect(here.get_by_role("link", name="Enter an exam")).to_be_visible()
+        assert fits(page)
+
+
 def test_the_keyboard_alone_is_enough(bay: Bay) -> None:
     patient = bay.admit("finch")
     with bay.open(viewport={"width": 1280, "height": 900}) as page:

@@ -567,6 +567,63 @@ def test_the_whole_answer_is_kept_as_it_would_have_come_from_a_site(own_ward: ht
     assert json.dumps(dict(fact.fact.value), sort_keys=True).count("zone") == 2
 
 
+def test_breathing_and_planned_leaving_are_typed_in_shown_corrected_and_taken_back(
+    own_ward: httpx.Client, flow: Flow
+) -> None:
+    window = flow.infant(key_of("today")).decision.next
+    typed = {"support": "CPAP", "leaves": "2031-06-04", "by": "Sister Lane"}
+    shown = said(show(own_ward, at("today", "bedside"), **typed))
+    assert "Respiratory support CPAP (Sun 1 Jun)" in shown
+    assert "Planned leaving Sun 1 Jun: leaves on Wed 4 Jun (Sister Lane)" in shown
+    assert "Hand over to whoever takes the infant on Wed 28 May to Wed 4 Jun" in shown
+    saved = save(own_ward, at("today", "bedside"), **typed)
+    page = said(own_ward.get(saved.headers["location"]))
+    assert "It is saved, and shown on the list. Undo" in page
+    assert "Breathing CPAP (Sun 1 Jun) Leaves on Wed 4 Jun" in page
+    today = own_ward.get("/site/northbank").text
+    for words in (
+        "Breathing CPAP (Sun 1 Jun)",
+        "leaves on Wed 4 Jun",
+        "Hand over to whoever",
+        "Hand over Ada Lanternfish",
+    ):
+        assert words in row(today, "today"), words
+    assert re.search(r"Leaving soon.*Ada Lanternfish.*nobody is on record who takes over", Page(today).text, re.DOTALL)
+    assert "Left hospital, nobody" not in row(today, "today")
+    assert flow.infant(key_of("today")).decision.next == window
+
+    again = one(own_ward, "today", r"/bedside/[0-9a-f-]{36}$")
+    fields = Form(own_ward.get(again).text).fields
+    assert (fields["support"], fields["leaves"], fields["on"]) == (["CPAP"], ["2031-06-04"], ["2031-06-01"])
+    assert save(own_ward, again, support="no support", leaves="", stays="yes").status_code == 303
+    today = row(own_ward.get("/site/northbank").text, "today")
+    assert "Breathing" not in today and "leaves on" not in today and "Hand over" not in today
+    assert "no day is planned any more (Sister Lane)" in said(own_ward.get(at("today")))
+    assert Form(own_ward.get(again).text).fields["stays"] == ["yes"]
+
+    assert take_back(own_ward, f"{again}/error").status_code == 303
+    infant = flow.infant(key_of("today")).infant
+    assert (infant.support, infant.leaves_on) == ("", None)
+    assert "Entered in error" in said(own_ward.get(at("today")))
+
+
+@pytest.mark.parametrize(
+    ("typed", "words"),
+    [
+        ({}, "Nothing is filled in: at least one value is needed."),
+        ({"leaves": "2031-06-04", "stays": "yes"}, "A day is planned above: leave it out, or take this tick off."),
+        ({"leaves": "2031-05-31"}, "This is before the day on which it was written down."),
+        ({"support": "CPAP", "by": ""}, "This has to be filled in."),
+        ({"support": "CPAP", "on": "2031-06-02"}, "This day has not come yet."),
+    ],
+)
+def test_what_cannot_be_at_the_cot_is_said_beside_its_field(
+    own_ward: httpx.Client, typed: dict[str, str], words: str
+) -> None:
+    answer = show(own_ward, at("today", "bedside"), **{"by": "Sister Lane", **typed})
+    assert answer.status_code == 422 and words in said(answer)
+
+
 def test_leaving_hospital_asks_for_a_hand_over(own_ward: httpx.Client, flow: Flow) -> None:
     send(flow, "northbank", gone_home("today"))
     listed = own_ward.get("/").text

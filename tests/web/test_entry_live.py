@@ -6,8 +6,6 @@ Nothing typed is lost, and what is saved is saved once, whatever breaks in betwe
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
 from typing import Any
 from urllib.parse import urlsplit
 
@@ -16,7 +14,7 @@ from playwright.sync_api import Locator, Page, Route, expect
 from starlette.responses import PlainTextResponse
 from starlette.types import ASGIApp, Receive, Scope, Send
 from web.bedside import at
-from web.browsing import fits, violations
+from web.browsing import a_page, fits, violations
 from web.conftest import make_app
 from web.serving import serve
 from web.staff import PASSWORD, register
@@ -29,6 +27,9 @@ from service.store import people
 from service.web.retina import MIDDLE, OFF_MIDDLE, ORA, POSTERIOR_II, SIZE, ZONE_I, ZONE_II, disc, nasal
 
 __all__ = ["bay"]  # the fixture
+
+LOST = r"Failed to load resource: (net::ERR_|the server responded with a status of (401|503) )"
+"""What the browser's console says where a test takes the connection, the service or the sign-in away."""
 
 COUNT = """
   addEventListener('pointerdown', e => { if (e.isTrusted) count('taps'); }, true);
@@ -251,7 +252,7 @@ def test_every_field_is_reached_by_keys_seen_and_left_again(bay: Bay) -> None:
 
 def test_a_lost_connection_loses_nothing_and_saves_by_itself_when_it_is_back(bay: Bay) -> None:
     patient = bay.admit("smew")
-    with a_loose_page(bay.browser, bay.address) as page:
+    with a_page(bay.browser, bay.address, LOST) as page:
         type_normal(page, patient)
         expect(save(page)).to_be_enabled()
         page.context.set_offline(True)
@@ -266,7 +267,7 @@ def test_a_lost_connection_loses_nothing_and_saves_by_itself_when_it_is_back(bay
 
 def test_what_is_typed_without_a_connection_is_not_saved_before_it_was_shown(bay: Bay) -> None:
     patient = bay.admit("scaup")
-    with a_loose_page(bay.browser, bay.address) as page:
+    with a_page(bay.browser, bay.address, LOST) as page:
         page.goto(at(patient, "exam"))
         page.context.set_offline(True)
         page.get_by_label("Who examined?").fill("Dr Reed")
@@ -336,7 +337,7 @@ def test_an_answer_that_is_lost_after_saving_saves_once(bay: Bay) -> None:
         else:
             route.fallback()
 
-    with a_loose_page(bay.browser, bay.address) as page:
+    with a_page(bay.browser, bay.address, LOST) as page:
         type_normal(page, patient)
         expect(save(page)).to_be_enabled()
         page.route("**/exam", swallow)
@@ -369,7 +370,7 @@ def test_a_service_that_cannot_answer_gets_it_later(bay: Bay, flow: Flow) -> Non
     app = make_app(flow)
     gate = Gate(app.middleware_stack or app.build_middleware_stack())
     app.middleware_stack = gate
-    with serve(app) as address, a_loose_page(bay.browser, address) as page:
+    with serve(app) as address, a_page(bay.browser, address, LOST) as page:
         type_normal(page, "today")
         expect(save(page)).to_be_enabled()
         gate.shut = True
@@ -385,7 +386,7 @@ def test_a_service_that_stops_and_starts_again_gets_it_once(bay: Bay, flow: Flow
     fill(flow)
     with serve(make_app(flow)) as address:
         pass  # a free port
-    with a_loose_page(bay.browser, address) as page:
+    with a_page(bay.browser, address, LOST) as page:
         port = urlsplit(address).port or 0
         with serve(make_app(flow), port):
             type_normal(page, "today")
@@ -399,19 +400,14 @@ def test_a_service_that_stops_and_starts_again_gets_it_once(bay: Bay, flow: Flow
     assert len(flow.infant(key_of("today")).course.exams) == 1
 
 
-@contextmanager
-def a_loose_page(browser: Any, address: str) -> Iterator[Page]:
-    """A page that may lose its connection: the browser's console tells of that, and nothing else may be told there."""
-    window = browser.new_context(base_url=address, viewport={"width": 390, "height": 844})
-    page = window.new_page()
-    page.set_default_timeout(20_000)
-    complaints: list[str] = []
-    page.on("pageerror", lambda error: complaints.append(str(error)))
-    note: Callable[[Any], None] = lambda said: complaints.append(said.text) if said.type == "error" else None  # noqa: E731
-    page.on("console", note)
-    yield page
-    window.close()
-    assert [each for each in complaints if not re.match(r"Failed to load resource|.*net::ERR", each)] == []
+def test_where_connections_are_lost_what_the_policy_refuses_is_told_all_the_same(bay: Bay) -> None:
+    """Of every test above: this one breaks the policy, and must be told of."""
+    inline = "() => { const s = document.createElement('script'); s.textContent = '0'; document.body.append(s); }"
+    with pytest.raises(AssertionError, match="refused: script-src"), a_page(bay.browser, bay.address, LOST) as page:
+        page.goto("/")
+        page.context.set_offline(True)
+        page.evaluate("fetch('/').catch(() => 0)")
+        page.evaluate(inline)
 
 
 # --- signed in -----------------------------------------------------------------------------------------------------
@@ -428,7 +424,7 @@ def sign_in(page: Page) -> None:
 def test_whose_sign_in_has_ended_loses_nothing_and_signing_out_leaves_nothing(bay: Bay, flow: Flow) -> None:
     fill(flow)
     person = register(flow, "reed", "ophthalmologist", name="Dr Reed")
-    with serve(make_app(flow)) as address, a_loose_page(bay.browser, address) as page:
+    with serve(make_app(flow)) as address, a_page(bay.browser, address, LOST) as page:
         sign_in(page)
         page.goto(at("today", "exam"))
         expect(page.get_by_label("Who examined?")).to_have_value("Dr Reed")  # whoever is signed in

@@ -17,8 +17,9 @@ from web.bedside import NORMAL, Form, at, save, send_form, show, take_back
 from web.browsing import a_browser, a_page
 from web.staff import register, signed_in
 from web.test_pages import Page, row
-from web.ward import HOSTILE, age, key_of, newborn, send, weight
+from web.ward import HOSTILE, NOW, age, key_of, newborn, send, weight
 
+from service.fhir.forms import fill
 from service.flow import Flow
 
 ROUND = "/site/northbank/round/2031-06-01"
@@ -123,7 +124,7 @@ def test_a_booking_is_moved_by_correcting_it_and_cancelled_by_taking_it_back(
 ) -> None:
     save(own_ward, at("today", "book"), **BOOKING)
     again = said(own_ward.get(at("today", "book")))
-    assert "Booked already for Tue 3 Jun at 09:30, Eye room, Dr Reed. This one stands beside it" in again
+    assert "Booked already for Tue 3 Jun at 09:30, Eye room, Dr Reed. A new one stands beside it. Move it" in again
     links = Page(own_ward.get(at("today")).text).links
     (correct,) = {link for link in links if re.search(r"/book/[0-9a-f-]{36}$", link)}
     assert Form(own_ward.get(correct).text).fields["date"] == ["2031-06-03"]
@@ -131,7 +132,43 @@ def test_a_booking_is_moved_by_correcting_it_and_cancelled_by_taking_it_back(
     assert [str(each.day) for each in flow.infant(key_of("today")).course.bookings] == ["2031-06-04"]
     assert take_back(own_ward, f"{correct}/error").status_code == 303
     assert flow.infant(key_of("today")).course.bookings == ()
-    assert "does not count" in said(own_ward.get(at("today")))
+    assert "Booking cancelled" in said(own_ward.get(at("today")))
+
+
+def test_a_booked_row_says_so_and_leads_to_moving_and_to_cancelling(beds: httpx.Client, flow: Flow) -> None:
+    save(beds, at("ten", "book"), **BOOKING)
+    missed = {**BOOKING, "on": "2031-05-30", "date": "2031-05-31"}
+    save(beds, at("nine", "book"), **missed)
+    for path in ("/site/northbank", ROUND):
+        page = beds.get(path).text
+        assert "Booked for Tue 3 Jun at 09:30" in Page(page).text
+        found = [link for link in Page(page).links if link.endswith("/book")]
+        assert sorted(found) == sorted([at("ten", "book"), at("nine", "book")]), path
+    assert "Missed: booked for Sat 31 May at 09:30" in said(beds.get(at("nine", "book")))
+    links = Page(beds.get(at("ten", "book")).text).links
+    (move,) = [link for link in links if re.search(r"/book/[0-9a-f-]{36}$", link)]
+    (cancel,) = [link for link in links if link.endswith("/error")]
+    assert "Move the booking" in said(beds.get(move))
+    assert save(beds, move, date="2031-06-05").status_code == 303
+    assert booked(flow, "ten") == [("2031-06-05", "09:30")]
+    asked = said(beds.get(cancel))
+    assert "Cancel the booking?" in asked and "entered in error" not in asked.casefold()
+    answer = take_back(beds, cancel, by="Sister Lane")
+    words = said(beds.get(answer.headers["location"]))
+    assert "The booking is cancelled. It stays on record" in words and "Book it again" in words
+    assert booked(flow, "ten") == [] and "Booked for" not in row(beds.get("/").text, "ten")
+    seen = flow.infant(key_of("ten"))
+    versions = {fact.version.number: fact.name for fact in seen.facts if fact.resource.endswith(move.split("/")[-1])}
+    assert versions == {1: "booking", 2: "booking", 3: "retracted"}
+
+
+def test_a_booking_that_the_site_sent_is_changed_there(own_ward: httpx.Client, flow: Flow) -> None:
+    value = {"on": "2031-05-30", "date": "2031-06-03", "by": "Eye desk"}
+    sent = fill("booking", value, id="b-1", version=1, patient="today", author="Eye desk", authored=NOW)
+    send(flow, "northbank", sent)
+    page = own_ward.get(at("today", "book"))
+    assert "Booked already for Tue 3 Jun. A new one stands beside it. The site sent it" in said(page)
+    assert not [link for link in Page(page.text).links if "/book/" in link]
 
 
 # --- the sheet -----------------------------------------------------------------------------------------------------
