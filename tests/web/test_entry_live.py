@@ -9,14 +9,14 @@ import re
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import Any
-from urllib.parse import urlsplit
 
 import pytest
 from playwright.sync_api import Locator, Page, Route, expect
+from ports import free_port
 from starlette.responses import PlainTextResponse
 from starlette.types import ASGIApp, Receive, Scope, Send
 from web.bedside import at
-from web.browsing import fits, violations
+from web.browsing import PATIENCE, fits, violations
 from web.conftest import make_app
 from web.serving import serve
 from web.staff import PASSWORD, register
@@ -73,6 +73,7 @@ def now(page: Page) -> Locator:
 
 
 def save(page: Page) -> Locator:
+    """The button that the script of the page adds: where it is, the script has hold of the sheet."""
     return page.locator("#save")
 
 
@@ -113,6 +114,7 @@ def test_a_normal_exam_of_two_eyes_from_the_list_and_back_by_thumb(bay: Bay) -> 
         for name, value in (("right.stage", "0"), ("right.plus", "none"), ("left.same", "yes")):
             page.locator(f'label:has(input[name="{name}"][value="{value}"])').tap()
         page.get_by_label("Who examined?").tap()
+        expect(page.get_by_label("Who examined?")).to_be_focused()
         page.keyboard.type("Dr Reed")
         expect(now(page)).to_contain_text("Next eye exam, both eyes on Sun 15 Jun")
         assert exams(bay, patient) == ()
@@ -200,6 +202,7 @@ def test_undo_is_on_the_page_that_says_it_is_saved(bay: Bay) -> None:
         expect(page.get_by_role("status")).to_contain_text("does not count any more")
         assert exams(bay, patient) == ()
         page.get_by_role("status").get_by_role("link", name="Enter it again").click()
+        expect(save(page)).to_be_attached()
         page.get_by_label("Who examined?").fill("Dr Tarn")
         save(page).click()
         expect(page.get_by_role("status")).to_contain_text("The exam is saved.")
@@ -291,6 +294,7 @@ def test_a_reload_brings_the_draft_back(bay: Bay) -> None:
         expect(save(page)).to_be_enabled()
         id = page.locator('input[name="id"]').input_value()
         page.reload()
+        expect(page.locator("#draft")).to_be_visible()
         expect(page.locator("#draft")).to_contain_text("was not saved")
         assert violations(page) == {}
         assert page.locator('input[name="id"]').input_value() == id  # the same record: it can be saved only once
@@ -312,7 +316,7 @@ def test_a_draft_is_kept_for_a_day_for_one_person_and_until_it_is_cancelled(bay:
             assert drafts(page) == 1
             match throw_away:
                 case "a day later":
-                    page.clock.set_system_time(page.evaluate("Date.now()") + 25 * 60 * 60 * 1000)
+                    page.clock.set_system_time(page.evaluate("Date.now()") / 1000 + 25 * 60 * 60)
                     page.reload()
                 case "somebody else":
                     page.evaluate("""() => { for (const [name, text] of Object.entries(sessionStorage))
@@ -320,6 +324,7 @@ def test_a_draft_is_kept_for_a_day_for_one_person_and_until_it_is_cancelled(bay:
                     page.reload()
                 case _:
                     page.get_by_role("link", name="Cancel").click()
+                    expect(page).to_have_url(re.compile(at(patient) + "$"))
                     page.goto(at(patient, "exam"))
             expect(page.get_by_label("Who examined?")).to_have_value("")
             assert drafts(page) == 0, throw_away
@@ -370,8 +375,10 @@ def test_a_service_that_cannot_answer_gets_it_later(bay: Bay, flow: Flow) -> Non
     gate = Gate(app.middleware_stack or app.build_middleware_stack())
     app.middleware_stack = gate
     with serve(app) as address, a_loose_page(bay.browser, address) as page:
+        page.clock.install()
         type_normal(page, "today")
         expect(save(page)).to_be_enabled()
+        stop_the_clock(page)
         gate.shut = True
         save(page).click()
         expect(now(page)).to_contain_text("Not saved yet: the service cannot answer just now.")
@@ -383,13 +390,13 @@ def test_a_service_that_cannot_answer_gets_it_later(bay: Bay, flow: Flow) -> Non
 
 def test_a_service_that_stops_and_starts_again_gets_it_once(bay: Bay, flow: Flow) -> None:
     fill(flow)
-    with serve(make_app(flow)) as address:
-        pass  # a free port
-    with a_loose_page(bay.browser, address) as page:
-        port = urlsplit(address).port or 0
+    port = free_port()
+    with a_loose_page(bay.browser, f"http://127.0.0.1:{port}") as page:
+        page.clock.install()
         with serve(make_app(flow), port):
             type_normal(page, "today")
             expect(save(page)).to_be_enabled()
+        stop_the_clock(page)
         save(page).click()
         expect(now(page)).to_contain_text("Not saved yet: no connection.")
         assert flow.infant(key_of("today")).course.exams == () and drafts(page) == 1
@@ -399,12 +406,18 @@ def test_a_service_that_stops_and_starts_again_gets_it_once(bay: Bay, flow: Flow
     assert len(flow.infant(key_of("today")).course.exams) == 1
 
 
+def stop_the_clock(page: Page) -> None:
+    """The page tries by itself after five seconds, then later and later: not while the clock in it, which the test has
+    installed, stands. So the button is there until it is pressed."""
+    page.clock.pause_at(page.evaluate("Date.now()") / 1000 + 60)
+
+
 @contextmanager
 def a_loose_page(browser: Any, address: str) -> Iterator[Page]:
     """A page that may lose its connection: the browser's console tells of that, and nothing else may be told there."""
     window = browser.new_context(base_url=address, viewport={"width": 390, "height": 844})
     page = window.new_page()
-    page.set_default_timeout(20_000)
+    page.set_default_timeout(PATIENCE)
     complaints: list[str] = []
     page.on("pageerror", lambda error: complaints.append(str(error)))
     note: Callable[[Any], None] = lambda said: complaints.append(said.text) if said.type == "error" else None  # noqa: E731

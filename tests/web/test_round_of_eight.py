@@ -52,6 +52,7 @@ def test_an_ophthalmologist_works_a_round_of_eight(bay: Bay) -> None:
     with bay.open(has_touch=True, is_mobile=True) as page:
         for each in ROUND:
             row(page, each.name).get_by_role("link", name="Enter an exam").tap()
+            expect(save(page)).to_be_attached()
             eyes: list[tuple[Side, dict[str, str]]] = [("right", each.right)]
             eyes += [("left", each.left)] if each.left else []
             for side, found in eyes:
@@ -71,8 +72,9 @@ def test_an_ophthalmologist_works_a_round_of_eight(bay: Bay) -> None:
             save(page).tap()
             expect(page.get_by_role("status")).to_contain_text("The exam is saved.")
             page.get_by_role("link", name="Back to the list of Northbank").tap()
+            page.wait_for_url("**/site/northbank*")
         page.goto("/site/northbank")
-        ranked = [each.get_attribute("id") for each in page.locator(".entry").all()]
+        ranked = page.locator(".entry").evaluate_all("rows => rows.map(each => each.id)")
         fir, ash = (ranked.index(f"infant-{key_of(name)}") for name in ("fir", "ash"))
         assert fir < ash  # whose clock runs stands before whose exam was quiet
         expect(row(page, "fir")).to_contain_text("By Wed 4 Jun 14:00")
