@@ -13,7 +13,7 @@ from pathlib import Path
 
 import psycopg
 import pytest
-from hypothesis import Phase, settings
+from hypothesis import HealthCheck, Phase, settings
 from sqlalchemy.engine import make_url
 
 from service.store.database import Database, migrate
@@ -23,20 +23,21 @@ from service.store.postgres import EmbeddedPostgres
 os.environ["TZ"] = "Pacific/Auckland"
 time.tzset()
 
-# For mutation testing (tests/benchmarks/mutation.py): few examples, the same in every run, and no search for a smaller
-# one when a test fails. HYPOTHESIS=brief chooses it.
+# How long an example takes says how busy the machine is, and nothing about the code.
+settings.register_profile("patient", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+# What every check of a change uses (.ci/start): the same examples for the same code, so that its answer is no matter of
+# luck. New examples are sought whenever pytest runs by itself.
+settings.register_profile("steady", settings.get_profile("patient"), derandomize=True, database=None)
+# For mutation testing (tests/benchmarks/mutation.py): few examples, and no search for a smaller one when a test fails.
 settings.register_profile(
     "brief",
+    settings.get_profile("steady"),
     max_examples=15,
     stateful_step_count=20,
-    derandomize=True,
-    database=None,
-    deadline=None,
     phases=(Phase.explicit, Phase.generate),
     report_multiple_bugs=False,
 )
-if profile := os.environ.get("HYPOTHESIS"):
-    settings.load_profile(profile)
+settings.load_profile(os.environ.get("HYPOTHESIS", "patient"))
 
 
 @pytest.fixture

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from hypothesis import HealthCheck, settings
 
 SCRIPT = Path(__file__).resolve().parents[1] / ".ci" / "start"
 
@@ -39,6 +40,12 @@ def test_a_python_that_will_not_do_is_told_so(
 
 def test_the_tests_come_last_so_that_their_line_closes_the_output(start: dict[str, Any]) -> None:
     assert [check[1] for check in start["CHECKS"]] == ["ruff", "ruff", "mypy", "lint-imports", "pytest"]
+
+
+def test_a_check_says_the_same_of_the_same_code_however_busy_the_machine(start: dict[str, Any]) -> None:
+    steady = settings.get_profile(start["CHECKS"][-1][-1].removeprefix("--hypothesis-profile="))
+    assert steady.derandomize and steady.deadline is None
+    assert settings().deadline is None and HealthCheck.too_slow in settings().suppress_health_check
 
 
 def test_what_is_installed_depends_on_the_requirements_the_python_and_the_place(

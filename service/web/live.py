@@ -1,4 +1,5 @@
-"""/events: server-sent events that say only that a list has changed. No name, no number, no reason.
+"""/events: server-sent events that say only that a list is watched, and that it has changed. No name, no number, no
+reason.
 
 However many people look, the database is asked once a second, and not at all while nobody looks.
 """
@@ -19,6 +20,9 @@ from service.web.looking import Look
 
 HEARTBEAT: Final = 15.0
 """Seconds after which a comment is sent when nothing changed, so that a dead line is noticed at both ends."""
+WATCHED: Final = b"event: watched\ndata: watched\n\n"
+"""Said once on every stream, as soon as the database has been asked: of whatever changes from then on it will be told.
+What a browser fetched before may lack what was stored in between, so it fetches the list again."""
 
 
 class Announcer:
@@ -29,7 +33,7 @@ class Announcer:
 
     def __init__(self, revisions: Callable[[], Mapping[str, int]], every: float = 1.0) -> None:
         self._revisions, self._every = revisions, every
-        self._listeners: dict[asyncio.Queue[int | None], Collection[str]] = {}
+        self._listeners: dict[asyncio.Queue[bytes | None], tuple[Collection[str], int | None]] = {}
         self._poller: asyncio.Task[None] | None = None
         self._last: Mapping[str, int] | None = None
         self._loop: asyncio.AbstractEventLoop | None = None
@@ -47,24 +51,24 @@ class Announcer:
     async def listen(self, sites: Collection[str], seen: int | None) -> AsyncIterator[bytes]:
         """The stream for one browser that shows these sites; `seen` is the revision it already shows, None when it says
         nothing."""
-        queue: asyncio.Queue[int | None] = asyncio.Queue()
-        self._listeners[queue] = sites
+        queue: asyncio.Queue[bytes | None] = asyncio.Queue()
+        self._listeners[queue] = sites, seen
+        if self._last is not None:
+            self._greet(queue, self._last)
         self._loop = asyncio.get_running_loop()
         if self._poller is None or self._poller.done():
             self._poller = asyncio.create_task(self._poll())
         try:
             yield b"retry: 3000\n\n"
-            if seen is not None and self._last is not None and seen != (now := _of(self._last, sites)):
-                yield _event(now)
             while True:
                 try:
-                    revision = await asyncio.wait_for(queue.get(), HEARTBEAT)
+                    said = await asyncio.wait_for(queue.get(), HEARTBEAT)
                 except TimeoutError:
                     yield b": still here\n\n"
                     continue
-                if revision is None:
+                if said is None:
                     return
-                yield _event(revision)
+                yield said
         finally:
             del self._listeners[queue]
 
@@ -81,16 +85,20 @@ class Announcer:
             except Exception as error:  # the database may be away for a while; browsers keep their list and wait
                 log_error(error)
             else:
-                if self._last is not None and revisions != self._last:
-                    self._tell(self._last, revisions)
-                self._last = revisions
+                before, self._last = self._last, revisions
+                for queue, (sites, _) in self._listeners.items():
+                    if before is None:
+                        self._greet(queue, revisions)
+                    elif _of(before, sites) != (now := _of(revisions, sites)):
+                        queue.put_nowait(_event(now))
             await asyncio.sleep(self._every)
         self._last = None
 
-    def _tell(self, before: Mapping[str, int], now: Mapping[str, int]) -> None:
-        for queue, sites in self._listeners.items():
-            if _of(before, sites) != _of(now, sites):
-                queue.put_nowait(_of(now, sites))
+    def _greet(self, queue: asyncio.Queue[bytes | None], revisions: Mapping[str, int]) -> None:
+        sites, seen = self._listeners[queue]
+        queue.put_nowait(WATCHED)
+        if seen is not None and seen != (now := _of(revisions, sites)):
+            queue.put_nowait(_event(now))
 
     def _end(self) -> None:
         for queue in self._listeners:

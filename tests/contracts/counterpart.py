@@ -8,10 +8,8 @@ goes to `error` and stays there.
 
 from __future__ import annotations
 
-import socket
 import subprocess
 import sys
-import time
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
 from pathlib import Path
@@ -20,6 +18,8 @@ from typing import Any
 import httpx
 import pytest
 import yaml
+from ports import free_port
+from waiting import eventually
 
 from service.client import Auth, FhirClient
 
@@ -28,7 +28,7 @@ class Sekmet:
     """One server on one data folder. `stop` and `start` again: it still knows everything, at the same address."""
 
     def __init__(self, folder: Path, **settings: Any) -> None:
-        self.folder, self.port = folder, _free_port()
+        self.folder, self.port = folder, free_port()
         self.base_url = f"http://127.0.0.1:{self.port}/fhir"
         self._settings = {
             "base_url": self.base_url,
@@ -53,17 +53,19 @@ class Sekmet:
                 stdout=log,
                 stderr=subprocess.STDOUT,
             )
-        until = time.monotonic() + 60
-        while time.monotonic() < until:
-            if self._process.poll() is not None:
-                break
-            try:
-                if httpx.get(f"{self.base_url}/metadata", timeout=2).status_code == 200:
-                    return self
-            except httpx.TransportError:
-                time.sleep(0.1)
-        self.stop()
-        raise RuntimeError("sekmet did not start: " + (self.folder / "log").read_text()[-2000:])
+        try:
+            eventually(self._answers)
+        except AssertionError as error:
+            self.stop()
+            raise RuntimeError("sekmet did not start: " + (self.folder / "log").read_text()[-2000:]) from error
+        return self
+
+    def _answers(self) -> bool:
+        assert self._process is not None and self._process.poll() is None
+        try:
+            return httpx.get(f"{self.base_url}/metadata", timeout=10).status_code == 200
+        except httpx.TransportError:
+            return False
 
     def stop(self) -> None:
         if self._process is not None:
@@ -94,12 +96,6 @@ class Sekmet:
         answer = httpx.get(f"{self.base_url}/{type}", params={"_count": "1000", **query}, timeout=10)
         answer.raise_for_status()
         return [entry["resource"] for entry in answer.json().get("entry", []) if entry["search"]["mode"] == "match"]
-
-
-def _free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
 
 
 @pytest.fixture(scope="session")

@@ -7,8 +7,7 @@ or `off` only).
 from __future__ import annotations
 
 import threading
-import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from typing import Any
@@ -17,6 +16,7 @@ import httpx
 import pytest
 from contracts.counterpart import Sekmet
 from steps import a_site
+from waiting import eventually
 
 from service.client import Ability, Auth, Capabilities, FhirClient
 from service.errors import SiteRefused
@@ -66,13 +66,6 @@ def ear() -> Iterator[Ear]:
     ear.close()
 
 
-def _until(holds: Callable[[], bool], seconds: float = 20) -> None:
-    end = time.monotonic() + seconds
-    while not holds():
-        assert time.monotonic() < end, "did not happen in time"
-        time.sleep(0.05)
-
-
 def _ours(server: Sekmet, endpoint: str) -> list[dict[str, Any]]:
     return server.all("Subscription", url=endpoint)
 
@@ -82,12 +75,12 @@ def test_made_once_and_the_hooks_come_with_the_secret(sekmet: Sekmet, ear: Ear) 
     first = keep_subscriptions(client, site, ear.endpoint, SECRET, NOW)
     assert [one.criteria.partition("?")[0] for one in first] == list(TYPES)
     assert {(one.action, one.missed) for one in first} == {("created", True)}
-    _until(lambda: all(one["status"] == "active" for one in _ours(sekmet, ear.endpoint)))
+    eventually(lambda: all(one["status"] == "active" for one in _ours(sekmet, ear.endpoint)))
     again = keep_subscriptions(client, site, ear.endpoint, SECRET, NOW)
     assert {(one.action, one.status, one.missed) for one in again} == {("unchanged", "active", False)}
     assert len(_ours(sekmet, ear.endpoint)) == len(TYPES)
     sekmet.put({"resourceType": "Patient", "id": "hook-1"})
-    _until(lambda: len(ear.heard) > 0)
+    eventually(lambda: len(ear.heard) > 0)
     assert ear.heard[0] == ("/hooks/larkfield/rest_hook/Patient/hook-1", "Bearer invented-1")
 
 
@@ -97,14 +90,14 @@ def test_one_that_gave_up_is_asked_for_again(sekmet: Sekmet, ear: Ear) -> None:
     keep_subscriptions(client, site, ear.endpoint, SECRET, NOW)
     ear.deaf = True
     sekmet.put({"resourceType": "Patient", "id": "hook-2"})
-    _until(lambda: {one["status"] for one in _ours(sekmet, ear.endpoint)} == {"active", "error"})
+    eventually(lambda: {one["status"] for one in _ours(sekmet, ear.endpoint)} == {"active", "error"})
     ear.deaf = False
     kept = {one.criteria: one for one in keep_subscriptions(client, site, ear.endpoint, SECRET, NOW)}
     assert (kept["Patient?"].action, kept["Patient?"].missed) == ("repaired", True)
     assert kept["Encounter?"].action == "unchanged"
-    _until(lambda: {one["status"] for one in _ours(sekmet, ear.endpoint)} == {"active"})
+    eventually(lambda: {one["status"] for one in _ours(sekmet, ear.endpoint)} == {"active"})
     sekmet.put({"resourceType": "Patient", "id": "hook-3"})
-    _until(lambda: any(path.endswith("/Patient/hook-3") for path, _ in ear.heard))
+    eventually(lambda: any(path.endswith("/Patient/hook-3") for path, _ in ear.heard))
 
 
 def test_one_switched_off_is_asked_for_again(sekmet: Sekmet, ear: Ear) -> None:
@@ -113,7 +106,7 @@ def test_one_switched_off_is_asked_for_again(sekmet: Sekmet, ear: Ear) -> None:
     for one in _ours(sekmet, ear.endpoint):
         sekmet.put(one | {"status": "off"})
     assert {one.action for one in keep_subscriptions(client, site, ear.endpoint, SECRET, NOW)} == {"repaired"}
-    _until(lambda: {one["status"] for one in _ours(sekmet, ear.endpoint)} == {"active"})
+    eventually(lambda: {one["status"] for one in _ours(sekmet, ear.endpoint)} == {"active"})
 
 
 def test_seconds_are_switched_off_and_others_left_alone(sekmet: Sekmet, ear: Ear) -> None:
@@ -124,7 +117,7 @@ def test_seconds_are_switched_off_and_others_left_alone(sekmet: Sekmet, ear: Ear
         copy = {name: inner for name, inner in one.items() if name not in ("id", "meta")}
         copy["channel"] = one["channel"] | {"endpoint": endpoint}
         httpx.post(f"{sekmet.base_url}/Subscription", json=copy).raise_for_status()
-    _until(lambda: len(_ours(sekmet, ear.endpoint)) == len(TYPES) + 1)
+    eventually(lambda: len(_ours(sekmet, ear.endpoint)) == len(TYPES) + 1)
     for _ in range(2):
         keep_subscriptions(client, site, ear.endpoint, SECRET, NOW)
     statuses = [found["status"] for found in _ours(sekmet, ear.endpoint) if found["criteria"].startswith("Patient")]
@@ -150,7 +143,7 @@ def test_an_end_that_comes_near_is_put_off(sekmet: Sekmet, ear: Ear) -> None:
         sekmet.put(one | {"end": (NOW + timedelta(days=3)).isoformat()})
     for action in ("renewed", "unchanged"):
         assert {one.action for one in keep_subscriptions(client, site, ear.endpoint, SECRET, NOW)} == {action}
-        _until(lambda: {one["status"] for one in _ours(sekmet, ear.endpoint)} == {"active"})
+        eventually(lambda: {one["status"] for one in _ours(sekmet, ear.endpoint)} == {"active"})
 
 
 def test_a_server_that_ignores_or_refuses_the_search_still_gets_no_second_one(sekmet: Sekmet, ear: Ear) -> None:
@@ -202,7 +195,7 @@ def test_a_server_that_tells_of_no_answers_still_tells_of_the_rest(sekmet: Sekme
 
 def test_a_panel_known_by_its_components_rings_the_hook(sekmet: Sekmet, ear: Ear) -> None:
     keep_subscriptions(sekmet.client(), a_site(), ear.endpoint, SECRET, NOW)
-    _until(lambda: all(one["status"] == "active" for one in _ours(sekmet, ear.endpoint)))
+    eventually(lambda: all(one["status"] == "active" for one in _ours(sekmet, ear.endpoint)))
     weight = {"code": {"coding": [{"system": "http://loinc.org", "code": "8339-4"}]}, "valueInteger": 900}
     for id, component in (("hook-other", {"code": {"text": "length"}}), ("hook-panel", weight)):
         sekmet.put(
@@ -214,7 +207,7 @@ def test_a_panel_known_by_its_components_rings_the_hook(sekmet: Sekmet, ear: Ear
                 "component": [component],
             }
         )
-    _until(lambda: len(ear.heard) > 0)
+    eventually(lambda: len(ear.heard) > 0)
     assert [path.rpartition("/")[2] for path, _ in ear.heard] == ["hook-panel"]
 
 

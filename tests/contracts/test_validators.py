@@ -177,7 +177,7 @@ def test_the_two_things_a_judge_is_wrong_about(checker: Validator) -> None:
     assert [issue.code for issue in report.issues if issue.severity is Severity.ERROR] == ["element.unknown"]
 
 
-@settings(max_examples=100, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=100, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow])
 @given(step=steps(), audience=st.sampled_from(["site", "facade"]))
 def test_every_step_we_can_publish_is_valid_r4(checker: Validator, step: Step, audience: write.Audience) -> None:
     request, task = write.service_request(step, audience), write.task(step, audience)
@@ -186,7 +186,7 @@ def test_every_step_we_can_publish_is_valid_r4(checker: Validator, step: Step, a
         assert resource is None or errors(checker, resource) == []
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(
     st.uuids(),
     st.text(max_size=30),

@@ -25,7 +25,7 @@ bookings = st.lists(
 )
 
 
-@settings(deadline=None, max_examples=150)
+@settings(max_examples=150)
 @given(babies, policies, courses, bookings)
 def test_a_booking_never_changes_any_window_or_anything_else(
     baby: Infant, edition: str, drawn: Course, made: list[Booking]
@@ -37,7 +37,7 @@ def test_a_booking_never_changes_any_window_or_anything_else(
     assert from_json(json.loads(json.dumps(to_json(more)))) == more
 
 
-@settings(deadline=None, max_examples=150)
+@settings(max_examples=150)
 @given(courses, bookings, days)
 def test_a_round_is_for_the_same_infants_whatever_its_day_brings(drawn: Course, made: list[Booking], day: date) -> None:
     course = Course.of(drawn.exams, drawn.treatments, drawn.closing, bookings=made)

@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 from core.invented import fact, facts
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from service.core.chart import read_course
@@ -187,7 +187,6 @@ def test_nothing_said_is_nothing_done() -> None:
     assert read_course([fact("born", {"low": SAID, "high": SAID})]) == Course()
 
 
-@settings(deadline=None)
 @given(facts(), st.randoms(use_true_random=False))
 def test_any_facts_make_a_course_whatever_their_order(said: list[Fact], random: Any) -> None:
     course = read_course(said)

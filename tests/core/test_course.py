@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 from core.invented import infant
-from hypothesis import assume, given, settings
+from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from service.core.care import NO_CARE
@@ -611,14 +611,12 @@ def drawn_courses(draw: st.DrawFn, why: st.SearchStrategy[str] = reasons, inject
 
 courses = drawn_courses()
 ORDERED = [(one, two) for one in every_finding() for two in every_finding() if is_worse(one, two)]
-SLOWLY = settings(deadline=None)
 
 
 def soonest(decision: Decision) -> tuple[date, str]:
     return due(decision).closes, decision.next.by or "~"
 
 
-@SLOWLY
 @given(babies, policies, courses)
 def test_no_course_crashes_or_ends_in_limbo(baby: Infant, edition: str, drawn: Course) -> None:
     decision = decide(baby, FOLLOWED[edition], LATER, drawn)
@@ -635,7 +633,6 @@ def test_no_course_crashes_or_ends_in_limbo(baby: Infant, edition: str, drawn: C
     assert from_json(json.loads(json.dumps(to_json(decision)))) == decision
 
 
-@SLOWLY
 @given(babies, policies, courses, st.randoms(use_true_random=False))
 def test_the_order_of_records_does_not_matter(baby: Infant, edition: str, drawn: Course, random: Any) -> None:
     held, done = list(drawn.exams), list(drawn.treatments)
@@ -645,7 +642,6 @@ def test_the_order_of_records_does_not_matter(baby: Infant, edition: str, drawn:
     assert decide(baby, FOLLOWED[edition], LATER, shuffled) == decide(baby, FOLLOWED[edition], LATER, drawn)
 
 
-@SLOWLY
 @given(babies, policies, courses, days, eyes, eyes)
 def test_an_extra_incomplete_exam_never_delays(
     baby: Infant, edition: str, drawn: Course, day: date, right: Eye, left: Eye
@@ -658,7 +654,6 @@ def test_an_extra_incomplete_exam_never_delays(
         assert due(more).closes <= due(before).closes
 
 
-@SLOWLY
 @given(babies, policies, drawn_courses(reasons.filter(lambda why: why not in ENDS), injected=True))
 def test_never_let_go_while_an_injected_eye_is_before_65_weeks(baby: Infant, edition: str, drawn: Course) -> None:
     """Published late reactivations; before 65 weeks, or at an unknown age, an injected eye is let go by nothing but
@@ -674,7 +669,6 @@ def test_never_let_go_while_an_injected_eye_is_before_65_weeks(baby: Infant, edi
         assert youngest + (drawn.closing.on - BORN).days >= 65 * 7
 
 
-@SLOWLY
 @given(policies, st.sampled_from(ORDERED), whole)
 def test_worse_findings_never_lengthen(edition: str, pair: tuple[Eye, Eye], other: Eye) -> None:
     worse, milder = pair
@@ -684,7 +678,6 @@ def test_worse_findings_never_lengthen(edition: str, pair: tuple[Eye, Eye], othe
     assert soonest(grave) <= soonest(mild)
 
 
-@SLOWLY
 @given(policies, whole, whole)
 def test_another_eye_never_lengthens(edition: str, right: Eye, left: Eye) -> None:
     """Two eyes together wait no longer than an infant with two eyes like either."""
@@ -693,7 +686,6 @@ def test_another_eye_never_lengthens(edition: str, right: Eye, left: Eye) -> Non
         assert together <= soonest(decide(BABY, FOLLOWED[edition], LATER, course(both(START, seen))))
 
 
-@SLOWLY
 @given(policies, whole, whole)
 def test_steps_are_the_soonest_of_each_eye(edition: str, right: Eye, left: Eye) -> None:
     steps = demands(course(Exam(START, right, left)), FOLLOWED[edition].care, lambda day: None)

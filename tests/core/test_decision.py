@@ -34,7 +34,6 @@ from service.policies import load_policies
 
 POLICIES = load_policies()
 EDITIONS = pytest.mark.parametrize("policy", POLICIES.values(), ids=list(POLICIES))
-SLOWLY = settings(deadline=None)
 LIKELIHOOD = {"no": 0, "unknown": 1, "yes": 2}
 
 
@@ -46,7 +45,6 @@ def due(decision: Decision) -> Window:
 # --- eligibility and dates -------------------------------------------------------------------------------------------
 
 
-@SLOWLY
 @given(infants(), policies, st.data())
 def test_smaller_or_younger_is_never_less_eligible(infant: Infant, policy: Policy, data: st.DataObject) -> None:
     """Every recorded value moved down, each by as much as it likes."""
@@ -72,7 +70,6 @@ def test_smaller_or_younger_is_never_less_eligible(infant: Infant, policy: Polic
     assert LIKELIHOOD[after.eligible] >= LIKELIHOOD[before.eligible]
 
 
-@SLOWLY
 @given(infants(), policies, st.data())
 def test_learning_a_missing_fact_never_takes_an_exam_away_or_makes_it_earlier(
     infant: Infant, policy: Policy, data: st.DataObject
@@ -104,7 +101,6 @@ def test_learning_a_missing_fact_never_takes_an_exam_away_or_makes_it_earlier(
             assert due(before).closes <= due(after).closes
 
 
-@SLOWLY
 @given(infants(), policies, st.data())
 def test_doubt_conflict_and_risk_never_delay_or_drop(infant: Infant, policy: Policy, data: st.DataObject) -> None:
     """An attribute becomes unreadable or uncertain, a value is recorded beside one there, or a risk is flagged."""
@@ -137,7 +133,6 @@ def test_doubt_conflict_and_risk_never_delay_or_drop(infant: Infant, policy: Pol
             assert due(after).closes <= due(before).closes
 
 
-@SLOWLY
 @given(infants(), policies, st.integers(-400, 400))
 def test_shifting_every_date_shifts_the_answer(infant: Infant, policy: Policy, by: int) -> None:
     shift = timedelta(days=by)
@@ -160,13 +155,11 @@ def test_shifting_every_date_shifts_the_answer(infant: Infant, policy: Policy, b
     assert (after.next.kind, after.next.reason.rule) == (before.next.kind, before.next.reason.rule)
 
 
-@SLOWLY
 @given(infants(), policies, days, days)
 def test_the_day_of_asking_changes_only_the_ages_shown(infant: Infant, policy: Policy, one: date, other: date) -> None:
     assert on_day(decide(infant, policy, one), other) == decide(infant, policy, other)
 
 
-@SLOWLY
 @given(infants(), policies)
 def test_candidates_count_whatever_their_order(infant: Infant, policy: Policy) -> None:
     def turned(attribute: Known[Any]) -> Known[Any]:
@@ -212,7 +205,7 @@ def test_a_second_weight_never_narrows_what_a_missing_gestation_may_be() -> None
 # --- any facts at all ------------------------------------------------------------------------------------------------
 
 
-@settings(max_examples=2 * settings().max_examples, deadline=None)
+@settings(max_examples=2 * settings().max_examples)
 @given(facts(), policies, days, days)
 def test_any_facts_whatever_end_in_exactly_one_state(
     said: list[Any], policy: Policy, known_since: date, today: date
@@ -241,7 +234,6 @@ def test_any_facts_whatever_end_in_exactly_one_state(
     assert json.loads(json.dumps(to_json(decision))) == to_json(decision)
 
 
-@SLOWLY
 @given(facts(), st.randoms(use_true_random=False), policies, days)
 def test_order_and_repetition_of_facts_do_not_matter(said: list[Any], random: Any, policy: Policy, today: date) -> None:
     again = [*said, *random.choices(said, k=len(said))] if said else []
@@ -438,7 +430,6 @@ def test_weights_not_taken_rule_nothing_out_and_are_said() -> None:
     assert any("growth criteria cannot rule out an exam" in flag for flag in one.flags)
 
 
-@settings(deadline=None)
 @given(infants(), policies, st.lists(st.builds(Weighing, days, grams), max_size=4), days)
 def test_weights_never_delay_and_never_take_an_exam_away(
     plain: Infant, policy: Policy, weights: list[Weighing], day: date

@@ -128,7 +128,6 @@ def histories(draw: st.DrawFn) -> list[Reading]:
     return readings
 
 
-@settings(deadline=None)
 @given(histories(), st.randoms(use_true_random=False))
 def test_order_and_repetition_of_readings_do_not_matter(history: list[Reading], random: Any) -> None:
     again = [*history, *random.choices(history, k=3)]
@@ -176,7 +175,7 @@ def test_an_earlier_version_read_again_leaves_the_newest_to_decide() -> None:
     assert weights(told(first, lost, read_again)) == ((900,), True), "and is what an unreadable one falls back on"
 
 
-@settings(deadline=None, max_examples=400)
+@settings(max_examples=400)
 @given(histories(), st.data(), st.randoms(use_true_random=False))
 def test_reading_again_in_any_order_ends_as_if_the_mapping_had_been_right_from_the_start(
     right: list[Reading], data: Any, random: Any

@@ -259,5 +259,4 @@ TestUnit.settings = settings(
     BOUNDS,
     max_examples=BOUNDS.max_examples * 3 // 5,
     stateful_step_count=BOUNDS.stateful_step_count // 2,
-    deadline=None,
 )

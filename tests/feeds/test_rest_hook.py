@@ -39,7 +39,11 @@ def installation(tmp_path: Path, database_url: str) -> Iterator[tuple[Service, h
             "RIDGELINE_MAX_BODY": "20000",
         }
     ).having(port=0)
-    with open_service(settings) as service, running(service, jobs=False) as url, httpx.Client(base_url=url) as client:
+    with (
+        open_service(settings) as service,
+        running(service, jobs=False) as url,
+        httpx.Client(base_url=url, timeout=30) as client,
+    ):
         yield service, client
 
 

@@ -10,7 +10,7 @@ from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
 import pytest
-from hypothesis import HealthCheck, assume, given, settings
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from reading import RECEIVED, observation, only, read_all, read_one, said, site
 
@@ -105,10 +105,10 @@ def treatments() -> st.SearchStrategy[dict[str, Any]]:
     )
 
 
-patiently = settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+thoroughly = settings(max_examples=150)
 
 
-@patiently
+@thoroughly
 @given(exams())
 def test_any_exam_comes_back_as_it_was_filled_in(exam: dict[str, Any]) -> None:
     fact = only(read_one(filled("eye-exam", exam)))
@@ -118,7 +118,7 @@ def test_any_exam_comes_back_as_it_was_filled_in(exam: dict[str, Any]) -> None:
     assert parse_exam(fact.value, "here") == parse_exam(exam, "here")
 
 
-@patiently
+@thoroughly
 @given(treatments())
 def test_any_treatment_comes_back_as_it_was_filled_in(treatment: dict[str, Any]) -> None:
     known = {agent.casefold(): agent for agent in terms.AGENTS}

@@ -420,7 +420,7 @@ _VALUE = st.one_of(
 )
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 @given(st.sampled_from(sorted(terms.QUESTIONS)), _VALUE)
 def test_any_value_is_a_finding_the_core_can_read_or_a_rejection(code: str, value: dict[str, Any]) -> None:
     reading = read_one(seen(code, **value), STANDARD_SITE)

@@ -22,7 +22,7 @@ from service.fhir.terms import SYSTEM
 
 HERE = site(code=[{"system": "https://here.example", "code": "O2", "concept": "risk", "flag": "prolonged-oxygen"}])
 
-patiently = settings(deadline=None, max_examples=150)
+thoroughly = settings(max_examples=150)
 """A busy machine is no bug."""
 
 QUANTITY = {"value": 28, "unit": "weeks", "system": "http://unitsofmeasure.org", "code": "wk"}
@@ -140,26 +140,26 @@ def changed(value: Any, path: tuple[Any, ...], new: Any) -> Any:
     return value
 
 
-@patiently
+@thoroughly
 @given(_JSON)
 def test_any_json_is_read_without_a_crash(value: Any) -> None:
     check(read_body(json.dumps(value).encode(), HERE, RECEIVED))
     check([read_resource(value, HERE, RECEIVED)])
 
 
-@patiently
+@thoroughly
 @given(st.binary(max_size=200))
 def test_any_bytes_are_read_without_a_crash(body: bytes) -> None:
     check(read_body(body, HERE, RECEIVED))
 
 
-@patiently
+@thoroughly
 @given(st.dictionaries(_KEYS, _JSON, max_size=8), st.sampled_from([*READERS, "Bundle"]))
 def test_any_fields_under_a_known_type_are_read_without_a_crash(fields: dict[str, Any], type: str) -> None:
     check(read_body(json.dumps({"id": "p", **fields, "resourceType": type}).encode(), HERE, RECEIVED))
 
 
-@patiently
+@thoroughly
 @given(st.data())
 def test_a_valid_resource_with_one_place_changed_is_read_without_a_crash(data: st.DataObject) -> None:
     value: Any = data.draw(st.sampled_from([*VALID, BUNDLE]))
@@ -168,7 +168,7 @@ def test_a_valid_resource_with_one_place_changed_is_read_without_a_crash(data: s
     check(read_body(json.dumps(value).encode(), HERE, RECEIVED))
 
 
-@patiently
+@thoroughly
 @given(st.data())
 def test_a_mangled_body_is_read_without_a_crash(data: st.DataObject) -> None:
     body = bytearray(json.dumps(data.draw(st.sampled_from([*VALID, BUNDLE]))).encode())
@@ -177,7 +177,7 @@ def test_a_mangled_body_is_read_without_a_crash(data: st.DataObject) -> None:
     check(read_body(bytes(body[: data.draw(st.integers(1, len(body)))]), HERE, RECEIVED))
 
 
-@patiently
+@thoroughly
 @given(st.sampled_from(["8339-4", "76516-4"]), st.text(max_size=80))
 def test_any_text_as_a_value_is_a_value_or_a_rejection(code: str, text: str) -> None:
     (reading,) = read_body(json.dumps(observation(code, valueString=text)).encode(), HERE, RECEIVED)
@@ -185,7 +185,7 @@ def test_any_text_as_a_value_is_a_value_or_a_rejection(code: str, text: str) -> 
     assert len(reading.facts) == 1 and (reading.facts[0].name == "unreadable") == bool(reading.rejections)
 
 
-@patiently
+@thoroughly
 @given(st.integers(BIRTH.lightest * 10, BIRTH.heaviest * 10), st.sampled_from([("g", 1), ("kg", 1000)]))
 def test_a_weight_is_exact_in_any_unit(tenths: int, unit: tuple[str, int]) -> None:
     """Half up, at the gram, computed here in integers alone."""
@@ -199,7 +199,7 @@ def test_a_weight_is_exact_in_any_unit(tenths: int, unit: tuple[str, int]) -> No
         assert [dict(fact.value) for fact in reading.facts] == [{"grams": expected}]
 
 
-@patiently
+@thoroughly
 @given(st.integers(SHORTEST, LONGEST))
 def test_every_notation_of_an_age_gives_the_same_days(days: int) -> None:
     weeks, rest = divmod(days, 7)

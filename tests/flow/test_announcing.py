@@ -85,7 +85,7 @@ words = st.text(st.characters(codec="utf-8", exclude_characters="\0"), max_size=
 """What PostgreSQL keeps: reading lets no NUL through (service/fhir/element.py)."""
 
 
-@settings(max_examples=40, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(max_examples=40, suppress_health_check=list(HealthCheck))
 @given(sequence=st.lists(decisions(words), min_size=1, max_size=5))
 def test_what_is_asked_is_requested_and_nothing_else_is(database: Database, sequence: Sequence[Decision]) -> None:
     """After every decision, whatever came before it: design, invariants 1 (no limbo) and 4 (said once)."""

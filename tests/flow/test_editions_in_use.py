@@ -5,7 +5,6 @@ The limits moved here (1500 g to 1700 g, 1400 g) are invented: what counts is wh
 
 from __future__ import annotations
 
-import time
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 from datetime import UTC, date, datetime
@@ -16,6 +15,7 @@ from typing import Any
 import pytest
 from flow.conftest import Ward, gestation, patient, weight
 from sqlalchemy.exc import DBAPIError
+from waiting import eventually
 
 from service.core.policy import Policy
 from service.errors import ConfigurationError, NotFound, NotUnderstood
@@ -183,19 +183,12 @@ def test_the_jobs_see_that_a_day_has_begun(ward: Ward, files: Files) -> None:
     jobs = Jobs(after.flow, {}, lambda *_: [], lambda _: None, frozenset(), frozenset())
     jobs.start()
     try:
-        wait_for(lambda: after.flow.overtaken() == [])  # a start decides the day it finds
+        eventually(lambda: after.flow.overtaken() == [])  # a start decides the day it finds
         assert after.states() == {"a": "not-eligible"}
         after.now = datetime(2031, 6, 9, 22, 0, tzinfo=UTC)
-        wait_for(lambda: after.states() == {"a": "eligible"})
+        eventually(lambda: after.states() == {"a": "eligible"})
     finally:
         jobs.stop()
-
-
-def wait_for(happened: Callable[[], bool], seconds: float = 60) -> None:
-    until = time.monotonic() + seconds
-    while not happened():
-        assert time.monotonic() < until, "it never happened"
-        time.sleep(0.1)
 
 
 def test_a_site_may_start_with_a_variation_whose_day_has_not_come(ward: Ward, files: Files) -> None:

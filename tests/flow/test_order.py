@@ -123,7 +123,7 @@ def renamed_back(value: Any, prefix: str) -> Any:
     return value.replace(prefix, "") if isinstance(value, str) else value
 
 
-@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=40, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow])
 @given(days_on_a_ward(), st.randoms(use_true_random=False), st.lists(st.integers(0, 50), max_size=6))
 def test_order_and_repetition_of_arrivals_do_not_matter(ward: Ward, resources, random, again) -> None:  # type: ignore[no-untyped-def]
     straight, shuffled = f"s{next(number)}x", f"t{next(number)}x"

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import itertools
-import time
 from dataclasses import replace
 from typing import Any
 
@@ -11,6 +10,7 @@ import pytest
 from flow.conftest import Ward, gestation, patient, weight
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from waiting import eventually
 
 from service.errors import ConfigurationError, NotFound, NotUnderstood
 from service.fhir.sites import Site
@@ -185,10 +185,7 @@ def test_a_job_reads_the_rest_again_and_goes_on_where_one_was_stopped(ward: Ward
     jobs = Jobs(ward.flow, {}, lambda *_: [], lambda _: None, frozenset(), frozenset())
     jobs.start()
     try:
-        until = time.monotonic() + 60
-        while Mending(ward.flow).asked():
-            assert time.monotonic() < until, "it never happened"
-            time.sleep(0.1)
+        eventually(lambda: not Mending(ward.flow).asked())
     finally:
         jobs.stop()
     assert Mending(ward.flow).to_read_again("northgate") == 0
@@ -232,7 +229,7 @@ def named(value: Any, prefix: str) -> Any:
     return f"Patient/{prefix}A" if value == "Patient/A" else value
 
 
-@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow])
 @given(coded_days(), st.randoms(use_true_random=False), st.integers(0, 9), st.integers(1, 4), st.integers(1, 5))
 def test_reading_again_gives_the_same_as_a_mapping_that_was_right_from_the_start(  # type: ignore[no-untyped-def]
     ward: Ward, resources, random, split, limit, pick

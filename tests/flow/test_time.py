@@ -96,7 +96,7 @@ def plain(view: InfantView) -> dict[str, Any]:
     }  # fmt: skip
 
 
-@settings(max_examples=20, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=20, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow])
 @given(events())
 def test_what_was_shown_at_any_instant_can_be_shown_again(
     ward: Ward, history: list[tuple[float, list[dict[str, Any]]]]

@@ -11,7 +11,6 @@ import io
 import os
 import select
 import signal
-import socket
 import subprocess
 import sys
 import time
@@ -22,13 +21,6 @@ from service.__main__ import main
 
 ROOT = Path(__file__).resolve().parents[2]
 PROGRAM = [sys.executable, "-m", "service"]
-
-
-def free_port() -> int:
-    """A port that nobody listens on at this moment."""
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
 
 
 def environment(data: Path, **more: str) -> dict[str, str]:

@@ -18,7 +18,8 @@ from typing import Any
 import httpx
 import pytest
 from contracts.counterpart import Sekmet, start_sekmet
-from journeys.command import PROGRAM, ROOT, Running, call, environment, free_port, run
+from journeys.command import PROGRAM, ROOT, Running, call, environment, run
+from ports import free_port
 
 __all__ = ["start_sekmet"]
 

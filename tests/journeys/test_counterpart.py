@@ -12,6 +12,8 @@ from typing import Any
 import httpx
 import pytest
 from contracts.counterpart import Sekmet, start_sekmet
+from ports import free_port
+from waiting import eventually
 
 from service.app import Service, now, open_service, running
 from service.feeds.subscription import TYPES
@@ -47,7 +49,7 @@ def settings(tmp_path: Path, database_url: str) -> Callable[[Sekmet], Settings]:
         )
         return read_settings(
             {"DATABASE_URL": database_url, "RIDGELINE_MAPPINGS": str(folder), "NORTHGATE_HOOK": "open sesame"}
-        ).having(port=_free_port())
+        ).having(port=free_port())
 
     return make
 
@@ -76,16 +78,6 @@ def weigh(server: Sekmet, id: str, grams: int, **more: Any) -> None:
             **more,
         }
     )
-
-
-def eventually(holds: Callable[[], Any], seconds: float = 45) -> Any:
-    """The value of `holds` once it is true; fails when it never is."""
-    until = time.monotonic() + seconds
-    while time.monotonic() < until:
-        if value := holds():
-            return value
-        time.sleep(0.2)
-    raise AssertionError("it did not happen")
 
 
 def listed(url: str) -> dict[str, Any]:
@@ -232,11 +224,3 @@ def _outbox(service: Service) -> list[tuple[str, int]]:
 
 def _value(task: dict[str, Any]) -> str:
     return f"{task['identifier'][0]['system']}|{task['identifier'][0]['value']}"
-
-
-def _free_port() -> int:
-    import socket
-
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])

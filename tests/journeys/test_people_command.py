@@ -7,7 +7,8 @@ from pathlib import Path
 
 import httpx
 import pytest
-from journeys.command import Running, environment, free_port, run
+from journeys.command import Running, environment, run
+from ports import free_port
 
 PASSWORD = "seven grey herons at dawn"
 
@@ -32,7 +33,9 @@ def test_the_first_person_and_listening_beyond_this_machine(env: dict[str, str])
         page = httpx.get(f"http://127.0.0.1:{port}/")
         assert (page.status_code, page.headers["location"]) == (303, "/sign-in")
         typed = {"name": "millet", "password": PASSWORD}
-        answer = httpx.post(f"http://127.0.0.1:{port}/sign-in", data=typed, headers={"Sec-Fetch-Site": "same-origin"})
+        answer = httpx.post(
+            f"http://127.0.0.1:{port}/sign-in", data=typed, headers={"Sec-Fetch-Site": "same-origin"}, timeout=30
+        )
         assert answer.status_code == 303
     assert "without encryption" in serving.said  # nobody said that https stands in front
     assert PASSWORD not in serving.said and "millet" not in serving.said

@@ -13,6 +13,10 @@ from playwright.sync_api import Browser, Page, expect, sync_playwright
 
 RULES = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
 NAMES = ("chromium", "chromium-browser", "google-chrome", "chrome")
+PATIENCE = 20_000
+"""Milliseconds that a browser is waited for: no test of a page says how quick the machine is."""
+
+expect.set_options(timeout=PATIENCE)
 
 
 @contextmanager
@@ -41,7 +45,7 @@ def a_page(browser: Browser, address: str, provoked: str = NOT_ACCEPTED, **conte
     window.on("console", lambda said: complaints.append(said.text) if said.type == "error" else None)
     window.on("weberror", lambda error: complaints.append(str(error.error)))
     page = window.new_page()
-    page.set_default_timeout(20_000)
+    page.set_default_timeout(PATIENCE)
     yield page
     window.close()
     told = [each for each in complaints if not re.match(provoked, each)]
@@ -49,14 +53,15 @@ def a_page(browser: Browser, address: str, provoked: str = NOT_ACCEPTED, **conte
 
 
 def fits(page: Page) -> bool:
-    """Whether the page is no wider than its window. A page that has only begun to arrive is waited for."""
-    expect(page.locator("footer")).to_be_attached()
+    """Whether the page is no wider than its window, once all of it and its style have arrived."""
+    page.wait_for_load_state()
     return bool(page.evaluate("document.documentElement.scrollWidth <= innerWidth"))
 
 
 def violations(page: Page, least: int = 10) -> dict[str, list[str]]:
     """Rule of WCAG 2.2 A or AA -> the places that break it, as far as axe-core can tell; more than `least` rules must
-    hold, so that it has looked."""
+    hold, so that it has looked. All of the page and its style have arrived by then."""
+    page.wait_for_load_state()
     found = Axe().run(page, options={"runOnly": {"type": "tag", "values": RULES}}).response
     assert len(found["passes"]) > least
     return {

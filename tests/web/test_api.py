@@ -104,7 +104,7 @@ def test_no_input_breaks_it(ward: httpx.Client) -> None:
             if mode is schemathesis.GenerationMode.NEGATIVE and operation.path != "/api/worklist":
                 continue  # any text is a possible site or key: there is nothing to get wrong
 
-            @settings(max_examples=15, deadline=None, suppress_health_check=list(HealthCheck))
+            @settings(max_examples=15, suppress_health_check=list(HealthCheck))
             @given(case=operation.as_strategy(generation_mode=mode))
             def send(case: schemathesis.Case) -> None:
                 case.call_and_validate()

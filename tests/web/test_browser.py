@@ -76,8 +76,13 @@ def enter(page: Page, patient: str, **findings: str) -> None:
     page.get_by_label("As the right eye").check()
     page.get_by_label("Who examined?").fill("Dr Reed")
     page.get_by_role("button", name="Show what follows").click()
+    keep(page)
+
+
+def keep(page: Page) -> None:
+    """Save what was shown, and see that it is saved."""
     page.get_by_role("button", name="Save", exact=True).click()
-    expect(page.get_by_role("status")).to_contain_text("The exam is saved.")
+    expect(page.get_by_role("status")).to_contain_text(" saved.")
 
 
 def row(page: Page, patient: str) -> Any:
@@ -104,9 +109,9 @@ def test_a_normal_exam_on_a_phone_without_a_script_is_few_taps(bay: Bay) -> None
         expect(follows).to_contain_text("Next eye exam, both eyes")
         expect(follows).to_contain_text("on Sun 15 Jun")
         assert bay.flow.infant(key_of(patient)).course.exams == ()  # nothing is saved yet
-        page.get_by_role("button", name="Save", exact=True).click()
-        expect(page.get_by_role("status")).to_contain_text("The exam is saved.")
+        keep(page)
         page.get_by_role("link", name="Back to the list of Northbank").click()
+        page.wait_for_url("**/site/northbank*")
         taps += 2
         assert taps <= 12
         assert fits(page)
@@ -204,7 +209,7 @@ def test_a_treatment_clock_shows_and_treatment_ends_it(bay: Bay) -> None:
         page.get_by_label("Who writes this down?").fill("Dr Reed")
         page.get_by_role("button", name="Show what follows").click()
         expect(page.get_by_role("region", name="What follows")).to_contain_text("look for")
-        page.get_by_role("button", name="Save", exact=True).click()
+        keep(page)
         expect(row(page, patient)).to_contain_text("Exam after laser, both eyes")
 
 
@@ -216,7 +221,7 @@ def test_an_exam_is_corrected_and_taken_back(bay: Bay) -> None:
         expect(page.locator('input[name="right.zone"][value="II"]')).to_be_checked()
         typed(page, right_stage="1")
         page.get_by_role("button", name="Show what follows").click()
-        page.get_by_role("button", name="Save", exact=True).click()
+        keep(page)
         expect(page.get_by_role("table").first).to_contain_text("zone II stage 1")
         page.get_by_role("link", name="Entered in error").click()
         expect(page.get_by_role("region", name="What follows")).to_contain_text("First eye exam")
@@ -235,7 +240,7 @@ def test_a_closed_course_is_opened_by_a_later_exam(bay: Bay) -> None:
         page.get_by_label("Who closes the course?").fill("Dr Reed")
         page.get_by_role("button", name="Show what follows").click()
         expect(page.get_by_role("region", name="What follows")).to_contain_text("Nothing is due then: closed.")
-        page.get_by_role("button", name="Save", exact=True).click()
+        keep(page)
         expect(row(page, patient)).to_have_count(0)
         bay.now = NOW + timedelta(days=7)
         enter(page, patient, right_zone="II", right_stage="1", right_plus="none")
@@ -260,12 +265,13 @@ def test_a_leaving_infant_is_handed_over_and_both_letters_fit_one_sheet(bay: Bay
             page.get_by_label(label).fill(value)
         page.get_by_label("The parents were told").check()
         page.get_by_role("button", name="Show what follows").click()
-        page.get_by_role("button", name="Save", exact=True).click()
+        keep(page)
         expect(page.get_by_label("What comes next")).not_to_contain_text("Hand over to whoever")
         for name in ("For the family", "For the clinic"):
             page.goto(at(patient))
             page.get_by_role("link", name=name).click()
             expect(page.locator("article")).to_contain_text("Room 4, Hill clinic")
+            page.wait_for_load_state()
             pages = re.findall(rb"/Type\s*/Page[^s]", page.pdf(format="A4"))
             assert len(pages) == 1, name
 

@@ -7,7 +7,6 @@ Places are worked out by hand from the ages; terms are those of the Internationa
 from __future__ import annotations
 
 import re
-import shutil
 from collections.abc import Iterator
 from dataclasses import replace
 from datetime import date, timedelta
@@ -19,7 +18,8 @@ import pytest
 from core.invented import BORN, candidates, facts, infant
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from playwright.sync_api import Page, sync_playwright
+from playwright.sync_api import Page
+from web.browsing import a_browser
 
 import service.web
 from service.core.chart import read_course
@@ -275,7 +275,7 @@ _everything = facts(
 )  # fmt: skip
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(_everything, st.dates(date(2028, 1, 1), date(2036, 1, 1)), st.sampled_from(["aap-2018", "uk-2022"]))
 def test_whatever_is_on_record_is_drawn_inside_the_picture(said: list[Any], today: date, edition: str) -> None:
     who, course = assemble("p", said, today), read_course(said)
@@ -317,13 +317,8 @@ BUSY = Course.of(
 
 @pytest.fixture(scope="module")
 def browser_page() -> Iterator[Page]:
-    names = ("chromium", "chromium-browser", "google-chrome", "chrome")
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(
-            executable_path=next(filter(None, map(shutil.which, names)), None), args=["--no-sandbox", "--disable-gpu"]
-        )
+    with a_browser() as browser:
         yield browser.new_page()
-        browser.close()
 
 
 @pytest.mark.parametrize("width", [390, 1440])

@@ -7,10 +7,10 @@ from __future__ import annotations
 
 import re
 from typing import Any
-from urllib.parse import urlsplit
 
 import pytest
 from playwright.sync_api import Locator, Page, Route, expect
+from ports import free_port
 from starlette.responses import PlainTextResponse
 from starlette.types import ASGIApp, Receive, Scope, Send
 from web.bedside import at
@@ -74,6 +74,7 @@ def now(page: Page) -> Locator:
 
 
 def save(page: Page) -> Locator:
+    """The button that the script of the page adds: where it is, the script has hold of the sheet."""
     return page.locator("#save")
 
 
@@ -114,6 +115,7 @@ def test_a_normal_exam_of_two_eyes_from_the_list_and_back_by_thumb(bay: Bay) -> 
         for name, value in (("right.stage", "0"), ("right.plus", "none"), ("left.same", "yes")):
             page.locator(f'label:has(input[name="{name}"][value="{value}"])').tap()
         page.get_by_label("Who examined?").tap()
+        expect(page.get_by_label("Who examined?")).to_be_focused()
         page.keyboard.type("Dr Reed")
         expect(now(page)).to_contain_text("Next eye exam, both eyes on Sun 15 Jun")
         assert exams(bay, patient) == ()
@@ -201,6 +203,7 @@ def test_undo_is_on_the_page_that_says_it_is_saved(bay: Bay) -> None:
         expect(page.get_by_role("status")).to_contain_text("does not count any more")
         assert exams(bay, patient) == ()
         page.get_by_role("status").get_by_role("link", name="Enter it again").click()
+        expect(save(page)).to_be_attached()
         page.get_by_label("Who examined?").fill("Dr Tarn")
         save(page).click()
         expect(page.get_by_role("status")).to_contain_text("The exam is saved.")
@@ -292,6 +295,7 @@ def test_a_reload_brings_the_draft_back(bay: Bay) -> None:
         expect(save(page)).to_be_enabled()
         id = page.locator('input[name="id"]').input_value()
         page.reload()
+        expect(page.locator("#draft")).to_be_visible()
         expect(page.locator("#draft")).to_contain_text("was not saved")
         assert violations(page) == {}
         assert page.locator('input[name="id"]').input_value() == id  # the same record: it can be saved only once
@@ -313,7 +317,7 @@ def test_a_draft_is_kept_for_a_day_for_one_person_and_until_it_is_cancelled(bay:
             assert drafts(page) == 1
             match throw_away:
                 case "a day later":
-                    page.clock.set_system_time(page.evaluate("Date.now()") + 25 * 60 * 60 * 1000)
+                    page.clock.set_system_time(page.evaluate("Date.now()") / 1000 + 25 * 60 * 60)
                     page.reload()
                 case "somebody else":
                     page.evaluate("""() => { for (const [name, text] of Object.entries(sessionStorage))
@@ -321,6 +325,7 @@ def test_a_draft_is_kept_for_a_day_for_one_person_and_until_it_is_cancelled(bay:
                     page.reload()
                 case _:
                     page.get_by_role("link", name="Cancel").click()
+                    expect(page).to_have_url(re.compile(at(patient) + "$"))
                     page.goto(at(patient, "exam"))
             expect(page.get_by_label("Who examined?")).to_have_value("")
             assert drafts(page) == 0, throw_away
@@ -371,8 +376,10 @@ def test_a_service_that_cannot_answer_gets_it_later(bay: Bay, flow: Flow) -> Non
     gate = Gate(app.middleware_stack or app.build_middleware_stack())
     app.middleware_stack = gate
     with serve(app) as address, a_page(bay.browser, address, LOST) as page:
+        page.clock.install()
         type_normal(page, "today")
         expect(save(page)).to_be_enabled()
+        stop_the_clock(page)
         gate.shut = True
         save(page).click()
         expect(now(page)).to_contain_text("Not saved yet: the service cannot answer just now.")
@@ -384,13 +391,13 @@ def test_a_service_that_cannot_answer_gets_it_later(bay: Bay, flow: Flow) -> Non
 
 def test_a_service_that_stops_and_starts_again_gets_it_once(bay: Bay, flow: Flow) -> None:
     fill(flow)
-    with serve(make_app(flow)) as address:
-        pass  # a free port
-    with a_page(bay.browser, address, LOST) as page:
-        port = urlsplit(address).port or 0
+    port = free_port()
+    with a_page(bay.browser, f"http://127.0.0.1:{port}", LOST) as page:
+        page.clock.install()
         with serve(make_app(flow), port):
             type_normal(page, "today")
             expect(save(page)).to_be_enabled()
+        stop_the_clock(page)
         save(page).click()
         expect(now(page)).to_contain_text("Not saved yet: no connection.")
         assert flow.infant(key_of("today")).course.exams == () and drafts(page) == 1
@@ -408,6 +415,12 @@ def test_where_connections_are_lost_what_the_policy_refuses_is_told_all_the_same
         page.context.set_offline(True)
         page.evaluate("fetch('/').catch(() => 0)")
         page.evaluate(inline)
+
+
+def stop_the_clock(page: Page) -> None:
+    """The page tries by itself after five seconds, then later and later: not while the clock in it, which the test has
+    installed, stands. So the button is there until it is pressed."""
+    page.clock.pause_at(page.evaluate("Date.now()") / 1000 + 60)
 
 
 # --- signed in -----------------------------------------------------------------------------------------------------

@@ -15,7 +15,7 @@ import pytest
 from fastapi import FastAPI
 from playwright.sync_api import Browser, expect
 from web.bedside import NORMAL, at, save
-from web.browsing import a_browser, a_page, violations
+from web.browsing import a_browser, a_page, fits, violations
 from web.conftest import make_flow
 from web.serving import every_route, serve
 from web.ward import fill, key_of, local_age, send
@@ -141,7 +141,7 @@ def test_no_page_breaks_a_rule_of_accessibility_and_none_is_wider_than_its_windo
             for name, width in WIDTHS.items():
                 page.set_viewport_size({"width": width, "height": 900})
                 page.screenshot(path=picture_of(address, name, scheme), full_page=True)
-                if page.evaluate("document.documentElement.scrollWidth > innerWidth"):
+                if not fits(page):
                     troubles.append(f"wider than {width} px")
             if troubles:
                 found[address] = troubles

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import re
+import threading
 import uuid
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import replace
 from datetime import datetime, time, timedelta
 from typing import Any
@@ -12,6 +13,7 @@ from typing import Any
 import httpx
 import pytest
 from playwright.sync_api import Browser, Page, expect
+from waiting import eventually
 from web.bedside import NORMAL, at, save
 from web.browsing import a_browser, a_page, violations
 from web.serving import serve
@@ -171,6 +173,7 @@ def test_what_is_missing_is_filled_in_on_the_list_without_a_script(wards: Wards)
         expect(page.get_by_role("region", name="What follows, if this is saved")).to_contain_text("First eye exam")
         assert wards.flow.infant(key_of(patient)).infant.gestation.values == ()  # nothing is saved before it was seen
         page.get_by_role("button", name="Save", exact=True).click()
+        expect(page.get_by_role("status")).to_contain_text("The values are saved.")
         page.goto("/site/northbank")
         assert "Ivy Millrace" in section(page.content(), "today")
     assert wards.flow.infant(key_of(patient)).decision.ages.gestation == "26w4d"
@@ -307,6 +310,24 @@ def arrives(wards: Wards, page: Page, name: str) -> None:
     send(wards.flow, "northbank", newborn(patient, name, "2031-04-01", f"L-{patient}"), age(patient, 178),
          weight(patient, 700))  # fmt: skip
     expect(page.get_by_role("heading", name=name)).to_be_visible()
+
+
+def test_who_came_before_the_list_was_watched_is_on_it(wards: Wards) -> None:
+    """The service is slow to look for the first time; meanwhile somebody is stored, after the page was made."""
+    app = build(wards.flow, every=0.05)
+    ask, let_go = app.state.announcer._revisions, threading.Event()
+
+    def slow() -> Mapping[str, int]:
+        let_go.wait(30)
+        return ask()
+
+    app.state.announcer._revisions = slow
+    with serve(app) as address, a_page(wards.browser, address) as page:
+        page.goto("/site/northbank")
+        eventually(lambda: app.state.announcer.listeners == 1)
+        send(wards.flow, "northbank", newborn("nan", "Nan Tideway", "2031-04-01", "L-nan"), age("nan", 178))
+        let_go.set()
+        expect(page.get_by_role("heading", name="Nan Tideway")).to_be_visible()
 
 
 def test_what_is_typed_in_place_stays_with_focus_and_caret_while_the_list_changes(wards: Wards) -> None:

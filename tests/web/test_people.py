@@ -111,7 +111,9 @@ def test_signing_in_sets_a_cookie_no_script_reads_and_shows_the_list(nurse: http
 def test_over_https_the_cookie_is_for_https_alone(flow: Flow) -> None:
     register(flow, "fennel")
     with serve(build(flow, base_url="https://eyes.hospital.example")) as address:
-        answer = httpx.post(f"{address}/sign-in", data={"name": "fennel", "password": PASSWORD}, headers=SENT)
+        answer = httpx.post(
+            f"{address}/sign-in", data={"name": "fennel", "password": PASSWORD}, headers=SENT, timeout=30
+        )
         cookie = answer.headers["set-cookie"]
         assert cookie.startswith("__Host-ridgeline=") and "Secure" in cookie and "Domain" not in cookie
 
@@ -125,7 +127,7 @@ def test_the_token_changes_at_every_sign_in_and_the_old_one_ends(nurse: httpx.Cl
 
 
 def test_a_token_somebody_else_chose_is_no_session(nurse: httpx.Client, served: str) -> None:
-    with httpx.Client(base_url=served, cookies={"ridgeline": "chosen-by-somebody"}) as client:
+    with httpx.Client(base_url=served, timeout=30, cookies={"ridgeline": "chosen-by-somebody"}) as client:
         assert client.get("/").status_code == 303
         assert signing_in(client, "fennel").status_code == 303
         assert "chosen-by-somebody" not in client.headers.get("cookie", "")
@@ -257,7 +259,7 @@ def test_another_password_of_ones_own(nurse: httpx.Client, served: str) -> None:
         assert answer.status_code == status, (old, first)
         assert first not in answer.text
     assert nurse.get("/").status_code == 303  # signed out everywhere
-    with httpx.Client(base_url=served) as client:
+    with httpx.Client(base_url=served, timeout=30) as client:
         assert signing_in(client, "fennel").status_code == 422
         assert signing_in(client, "fennel", new).status_code == 303
 
@@ -330,7 +332,7 @@ def test_it_adds_changes_and_retires_somebody(flow: Flow, served: str) -> None:
     fill(flow)
     register(flow, "millet", "it")
     new = {"name": "Nurse Fennel", "sign_in": "Fennel", "role": "unit", "sites": "northbank", "password": PASSWORD}
-    with signed_in(served, "millet") as it, httpx.Client(base_url=served, headers=SENT) as desk:
+    with signed_in(served, "millet") as it, httpx.Client(base_url=served, timeout=30, headers=SENT) as desk:
         assert it.post("/people", data=new).status_code == 303
         again = it.post("/people", data=new)
         assert again.status_code == 422 and "taken" in again.text and PASSWORD not in again.text
@@ -386,7 +388,10 @@ def test_the_demonstration_is_open_and_can_be_looked_at_as_anybody(flow: Flow) -
     fill(flow)
     staff = [Person(each.name, each.role, frozenset({"northbank"}), each.id) for each in STAFF]
     register(flow, "left-over")  # nobody has to sign in, whoever may be registered
-    with serve(build(flow, invented=staff)) as address, httpx.Client(base_url=address, headers=SENT) as client:
+    with (
+        serve(build(flow, invented=staff)) as address,
+        httpx.Client(base_url=address, headers=SENT, timeout=30) as client,
+    ):
         assert "Eastmere" in client.get("/").text
         auditor = next(each for each in staff if each.role == "auditor")
         assert client.post("/look-as", data={"who": str(auditor.id)}).status_code == 303

@@ -55,6 +55,7 @@ def test_an_ophthalmologist_works_a_round_of_eight(bay: Bay, script: bool) -> No
     with bay.open(has_touch=True, is_mobile=True, java_script_enabled=script) as page:
         for each in ROUND:
             row(page, names[each.name]).get_by_role("link", name="Enter an exam").tap()
+            expect(page.get_by_label("Who examined?")).to_be_attached()
             find(page, each, drawn=script)
             page.get_by_label("Who examined?").fill("Dr Reed")
             if not script:
@@ -67,8 +68,9 @@ def test_an_ophthalmologist_works_a_round_of_eight(bay: Bay, script: bool) -> No
             (save(page) if script else page.get_by_role("button", name="Save", exact=True)).tap()
             expect(page.get_by_role("status")).to_contain_text("The exam is saved.")
             page.get_by_role("link", name="Back to the list of Northbank").tap()
+            page.wait_for_url("**/site/northbank*")
         page.goto("/site/northbank")
-        ranked = [each.get_attribute("id") for each in page.locator(".entry").all()]
+        ranked = page.locator(".entry").evaluate_all("rows => rows.map(each => each.id)")
         fir, ash = (ranked.index(f"infant-{key_of(names[name])}") for name in ("fir", "ash"))
         assert fir < ash  # whose clock runs stands before whose exam was quiet
         expect(row(page, names["fir"])).to_contain_text("By Wed 4 Jun 14:00")

@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 from playwright.sync_api import Browser, Page, expect
 from web.bedside import at
-from web.browsing import a_browser, a_page, violations
+from web.browsing import a_browser, a_page, fits, violations
 from web.staff import PASSWORD, register
 from web.test_people import Wall, flow, wall
 from web.ward import NOW, fill, newborn, send
@@ -105,6 +105,7 @@ def test_an_auditor_sees_last_tuesdays_list_as_it_was(
         page.get_by_label("Day", exact=True).fill(f"{tuesday:%Y-%m-%d}")
         page.get_by_label("Site").select_option("northbank")
         page.get_by_role("button", name="Show").click()
+        expect(page).to_have_url(re.compile(f"{tuesday:%Y-%m-%d}"))
         page.get_by_role("link", name="at 07:00").click()
         expect(page.get_by_text("As it was known at")).to_be_visible()
         expect(page.get_by_text("Fay Snowdrop").first).to_be_visible()
@@ -138,6 +139,5 @@ def test_the_pages_of_people_keep_the_rules_of_accessibility(
                 page.set_viewport_size({"width": width, "height": 844})
                 name = re.sub(r"[0-9a-f-]{36}", "one", address).strip("/").replace("/", "-") or "signed-in"
                 page.screenshot(path=PICTURES / f"{name}-{width}-{scheme}.png", full_page=True)
-                wide = page.evaluate("document.documentElement.scrollWidth - document.documentElement.clientWidth")
-                assert wide == 0, address
+                assert fits(page), address
     assert {address: each for address, each in found.items() if each} == {}

@@ -126,7 +126,7 @@
   // A list also changes when nothing arrives: at midnight. So it is fetched again every five minutes, and on return.
   const events = new EventSource("/events");
   events.addEventListener("changed", refresh);
-  events.addEventListener("open", refresh);
+  events.addEventListener("watched", refresh); // said once the service watches: what came before is fetched now
   events.addEventListener("error", lost);
   setInterval(refresh, 5 * 60 * 1000);
   document.addEventListener("visibilitychange", () => { if (!document.hidden) refresh(); });
