@@ -302,9 +302,7 @@ class Flow:
             if everyone:
                 who = infants.patients(connection, site, everyone=True)
             else:
-                otherwise = infants.decided_otherwise(connection, site, policy.id, policy.revision)
-                ahead = facts.dated_ahead(connection, site, here.timezone.key, today)
-                who = [*otherwise, *ahead, *infants.patients(connection, site)]
+                who = recall.overtaken(connection, here, policy, today)
         changed = 0
         for batch in in_batches(dict.fromkeys(who)):
             with self.database.transaction() as connection:

@@ -12,8 +12,10 @@ from datetime import date, datetime
 from typing import Any, Final, cast
 from uuid import UUID
 
+import numpy as np
 from sqlalchemy import Connection, Row
 
+from service.core import cohort
 from service.core.chart import read_course
 from service.core.course import Course
 from service.core.decision import Decision, Window, decide, from_json, on_day
@@ -308,13 +310,22 @@ def treatments(
 # --- another edition -----------------------------------------------------------------------------------------------
 
 
-def weigh(connection: Connection, site: Site, now: Policy, other: Policy, day: date) -> list[Impact]:
-    """Everybody at the site about whom the other edition decides otherwise, on a day's facts; whoever falls off the
-    list first. Writes nothing."""
-    rows = infants.known(connection, site.id, day)
+def overtaken(connection: Connection, site: Site, policy: Policy, today: date) -> list[str]:
+    """Whomever the calendar may have overtaken: who was last decided under another edition or revision than today's,
+    has something to come, or of whom something was recorded ahead of its day. Everybody else stands as last decided."""
+    otherwise = infants.decided_otherwise(connection, site.id, policy.id, policy.revision)
+    ahead = facts.dated_ahead(connection, site.id, site.timezone.key, today)
+    return [*otherwise, *ahead, *infants.patients(connection, site.id)]
+
+
+def weigh(connection: Connection, site: Site, now: Policy, other: Policy, today: date) -> list[Impact]:
+    """Everybody at the site about whom the other edition decides otherwise today; whoever falls off the list first.
+    Writes nothing, and decides twice only about those whom it may concern: of a hundred infants known to a unit one or
+    two are open, and the others must not keep anybody waiting."""
+    rows = infants.known(connection, site.id, today, among=_concerned(connection, site, now, other, today))
     found = []
     for person in people(connection, site, rows):
-        before, after = (decide(person.infant, policy, day, person.course) for policy in (now, other))
+        before, after = (decide(person.infant, policy, today, person.course) for policy in (now, other))
         differences = compare(before, after)
         if differences:
             found.append(
@@ -324,6 +335,22 @@ def weigh(connection: Connection, site: Site, now: Policy, other: Policy, day: d
                 )
             )  # fmt: skip
     return sorted(found, key=_gravity)
+
+
+def _concerned(connection: Connection, site: Site, now: Policy, other: Policy, today: date) -> set[str]:
+    """Whoever is on the list or may come onto it under the other edition. Who is not to be examined stays off it unless
+    the criteria may name them, by the least of all that was ever said; what was closed stays closed unless the other
+    edition watches treated eyes to another age; who has died, or was never an infant of ours, is nobody's."""
+    who = set(overtaken(connection, site, now, today))
+    if now.care.surveillance_age != other.care.surveillance_age:
+        who.update(infants.closed_after_treatment(connection, site.id))
+    off = facts.at_birth(connection, site.id)
+    days, grams = (
+        np.array([cohort.MISSING if (value := getattr(row, name)) is None else int(value) for row in off], np.int64)
+        for name in ("gestation", "grams")
+    )
+    may = cohort.may_be_eligible(days, grams, np.array([row.at_risk for row in off], bool), other)
+    return who.union(row.patient for row, named in zip(off, may, strict=True) if named)
 
 
 def _gravity(impact: Impact) -> tuple[int, date, str]:

@@ -129,6 +129,15 @@ def decide_all(infants: Infants, policy: Policy) -> Decisions:
     return Decisions(eligible, kind, rules, *windows)
 
 
+def may_be_eligible(youngest: Ints, grams: Ints, at_risk: Bools, policy: Policy) -> Bools:
+    """Who may be eligible, were the missing values known; of columns as `Infants` has them.
+
+    Limits are upper limits, and a missing value is within each of them. So whoever may have several values is left out
+    by none of them where this leaves them out for the least of each, or for a missing one where there may be none.
+    """
+    return _held(policy, _whole(youngest), _whole(grams), np.asarray(at_risk, bool))[1]
+
+
 def gather(decisions: Sequence[Decision], policy: Policy) -> Decisions:
     """Decisions made one at a time, as columns."""
     places = {rule.id: place for place, rule in enumerate(policy.first_exams)}

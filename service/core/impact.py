@@ -35,7 +35,7 @@ class Impact:
 
 def compare(before: Decision, after: Decision) -> tuple[Difference, ...]:
     """How the second decision differs from the first, the gravest difference first; nothing where only the edition's
-    name, the day and the ages do.
+    name, the day and the ages do, or where neither asks for anything.
 
     Whoever has a next step is on the list. An infant that is followed only because an exam is on record, and that the
     criteria do not name any more, counts as no longer eligible. A window is later when any of its days is, and earlier
@@ -43,6 +43,8 @@ def compare(before: Decision, after: Decision) -> tuple[Difference, ...]:
     """
     found: set[Difference] = set()
     was, now = before.next.window, after.next.window
+    if was is None and now is None:
+        return ()
     if (was and not now) or (before.eligible == "yes" and after.eligible == "no"):
         found.add("no-longer-eligible")
     if (now and not was) or (after.eligible == "yes" and before.eligible == "no"):

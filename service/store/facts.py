@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from datetime import date, datetime
-from typing import Any
+from typing import Any, Final
 
-from sqlalchemy import Connection, Row, and_, func, insert, select
+from sqlalchemy import Connection, Date, Numeric, Row, and_, case, cast, distinct, false, func, insert, select, tuple_
 
 from service.core.history import Recorded
-from service.core.infant import Fact, Version
+from service.core.infant import GENERAL_CODE_DAYS, Fact, Version
 from service.store.names import Membership
-from service.store.tables import arrivals, facts
+from service.store.tables import aliases, arrivals, facts, infants
 
 
 def append(connection: Connection, site: str, said: Sequence[tuple[int, Fact]], now: datetime) -> None:
@@ -89,6 +89,81 @@ def dated_ahead(connection: Connection, site: str, zone: str, today: date) -> li
         day > func.to_char(func.timezone(zone, facts.c.recorded_at), "YYYY-MM-DD"),
     )  # fmt: skip
     return list(connection.execute(query.distinct()).scalars())
+
+
+_AT_BIRTH: Final = ("born", "gestation", "birth_weight", "risk")
+"""What eligibility may rest on."""
+
+
+def at_birth(connection: Connection, site: str) -> list[Row[Any]]:
+    """What eligibility rests on, of everybody at a site who is not to be examined by the last decision: `patient`,
+    `gestation` (the fewest days), `grams` (the least) and `at_risk`, of all ever said of each, corrected or not.
+
+    `gestation` and `grams` are None where possibly none counts: where no resource says one in each of its versions and
+    for certain, where one was sent that could not be read, and where the record goes by other names as well.
+    """
+    value, name = facts.c.value, facts.c.name
+    version = tuple_(facts.c.version_number, facts.c.version_updated, facts.c.version_label, facts.c.version_reading)
+    versions = func.count(distinct(version))
+
+    def least(said: str, key: str, kind: Any) -> Any:
+        return func.min(cast(value[key].astext, kind)).filter(name == said)
+
+    def always(said: str) -> Any:
+        return versions.filter(name == said) == versions
+
+    def sure(said: str) -> Any:
+        return func.bool_and(facts.c.certain).filter(name == said)
+
+    def lost(said: str) -> Any:
+        return func.bool_or((name == "unreadable") & (value["of"].astext == said))
+
+    late = func.max(cast(value["observed"].astext, Date)).filter((name == "gestation") & (facts.c.rank > 1))
+    off = infants.c.state == "not-eligible"
+    telling = select(facts.c.resource).where(facts.c.site == site, name.in_((*_AT_BIRTH, "unreadable")))
+    each = (
+        select(
+            facts.c.patient,
+            func.bool_or(name == "risk").label("at_risk"),
+            least("born", "low", Date).label("born"), always("born").label("birth_stands"), late.label("late"),
+            least("gestation", "low", Numeric).label("gestation"), lost("gestation").label("gestation_lost"),
+            (always("gestation") & sure("gestation")).label("gestation_stands"),
+            least("birth_weight", "grams", Numeric).label("grams"), lost("birth_weight").label("grams_lost"),
+            (always("birth_weight") & sure("birth_weight")).label("grams_stand"),
+        )
+        .join(infants, and_(infants.c.site == facts.c.site, infants.c.patient == facts.c.patient))
+        .where(facts.c.site == site, off, facts.c.resource.in_(telling))
+        .group_by(facts.c.patient, facts.c.resource)
+        .subquery()
+    )  # fmt: skip
+    other, said = aliases.alias(), facts.alias()
+    named = (
+        select(aliases.c.patient)
+        .where(
+            aliases.c.site == site,
+            aliases.c.alias.not_like("%|%")
+            | select(said.c.id).where(said.c.site == site, said.c.patient == aliases.c.alias).exists()
+            | select(other.c.alias).where(other.c.site == site, other.c.patient == aliases.c.alias).exists(),
+        )
+    )  # fmt: skip
+    alone = infants.c.patient.not_in(named)
+    early = func.max(each.c.late).is_(None) | (
+        func.bool_or(each.c.birth_stands) & (func.max(each.c.late) <= func.min(each.c.born) + GENERAL_CODE_DAYS)
+    )
+    gestation = func.bool_or(each.c.gestation_stands) & ~func.bool_or(each.c.gestation_lost) & early
+    grams = func.bool_or(each.c.grams_stand) & ~func.bool_or(each.c.grams_lost)
+    query = (
+        select(
+            infants.c.patient,
+            func.coalesce(func.bool_or(each.c.at_risk), false()).label("at_risk"),
+            case((gestation & alone, func.min(each.c.gestation))).label("gestation"),
+            case((grams & alone, func.min(each.c.grams))).label("grams"),
+        )
+        .join(each, each.c.patient == infants.c.patient, isouter=True)
+        .where(infants.c.site == site, off)
+        .group_by(infants.c.patient)
+    )
+    return list(connection.execute(query))
 
 
 def fact_of(row: Row[Any]) -> Fact:

@@ -8,7 +8,8 @@ from datetime import date, datetime
 from typing import Any, Final
 from uuid import UUID
 
-from sqlalchemy import Connection, Row, Text, and_, cast, func, insert, or_, select, text
+from sqlalchemy import Connection, Integer, Row, Text, and_, cast, func, insert, or_, select, text
+from sqlalchemy.dialects.postgresql import ARRAY
 from sqlalchemy.dialects.postgresql import insert as upsert
 
 from service.core.decision import Decision, from_json, to_json
@@ -67,9 +68,14 @@ def last_decided(connection: Connection, site: str, known_at: datetime) -> list[
     return list(connection.execute(query))
 
 
-def known(connection: Connection, site: str, day: date, known_at: datetime | None = None) -> dict[str, Row[Any]]:
-    """Every infant the site knew by the end of a day (and at an instant), by patient."""
+def known(
+    connection: Connection, site: str, day: date, known_at: datetime | None = None,
+    among: Iterable[str] | None = None,
+) -> dict[str, Row[Any]]:  # fmt: skip
+    """Every infant the site knew by the end of a day (and at an instant), by patient; `among` these alone."""
     query = select(infants).where(infants.c.site == site, infants.c.known_since <= day)
+    if among is not None:
+        query = query.where(infants.c.patient == func.any(cast(list(among), ARRAY(Text))))
     if known_at is not None:
         query = query.where(infants.c.first_seen <= known_at)
     return {row.patient: row for row in connection.execute(query.order_by(infants.c.patient))}
@@ -101,6 +107,19 @@ def decided_otherwise(connection: Connection, site: str, policy: str, revision: 
         .join(decisions, and_(decisions.c.site == infants.c.site, decisions.c.id == infants.c.decision))
         .where(infants.c.site == site, (decisions.c.policy != policy) | (decisions.c.revision != revision))
     )
+    return list(connection.execute(query).scalars())
+
+
+def closed_after_treatment(connection: Connection, site: str) -> list[str]:
+    """Patients whose course is closed and who were treated."""
+    query = (
+        select(infants.c.patient)
+        .join(decisions, and_(decisions.c.site == infants.c.site, decisions.c.id == infants.c.decision))
+        .where(
+            infants.c.site == site, infants.c.state == "closed",
+            cast(decisions.c.body["treatments"].astext, Integer) > 0,
+        )
+    )  # fmt: skip
     return list(connection.execute(query).scalars())
 
 
