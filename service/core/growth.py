@@ -81,8 +81,9 @@ def judge_growth(
 ) -> Growth:
     """The growth criteria on all values on record; weights dated after `as_of` do not count yet.
 
-    Only weights of exactly the first and the last day of a span decide; one that is missing rules nothing out, and is
-    missed from the day after the last. Several weights of a day: the smallest gain counts.
+    Only weights of exactly the first and the last day of a span decide; one that is missing, or not certain, rules
+    nothing out, and is missed from the day after the last. Several weights of a day: the smallest gain counts, and one
+    that is certain is enough to have been weighed.
     """
     studied = _studied(gestation, birth_weight)
     weighed: dict[date, list[int]] = {}
@@ -92,7 +93,8 @@ def judge_growth(
     reasons = (*_at_birth(gestation, birth_weight, flags), *_slow(born, weighed))
     if reasons:
         return Growth("positive", studied, reasons)
-    missing = "; ".join(_missing(gestation, birth_weight, born, weighed, as_of))
+    certain = {weighing.on for weighing in weights if weighing.certain} & weighed.keys()
+    missing = "; ".join(_missing(gestation, birth_weight, born, certain, as_of))
     return Growth("unknown" if missing else "negative", studied, (), missing)
 
 
@@ -151,10 +153,10 @@ def _missing(
     gestation: Known[Gestation],
     birth_weight: Known[int],
     born: Known[Days],
-    weighed: Mapping[date, Sequence[int]],
+    weighed: Collection[date],
     as_of: date,
 ) -> Iterator[str]:
-    """What would have to be known to rule an exam out."""
+    """What would have to be known to rule an exam out. `weighed`: the days of which a weight is certain."""
     if gestation.unsettled:
         yield "no certain gestational age at birth"
     if birth_weight.unsettled:
@@ -169,13 +171,13 @@ def _missing(
         ages = sorted(_ages_missed(value.low, weighed, as_of))
         if ages:
             words = _listed([str(age) for age in ages])
-            yield f"no weight on day{'s' if len(ages) > 1 else ''} {words} of age" + (
+            yield f"no certain weight on day{'s' if len(ages) > 1 else ''} {words} of age" + (
                 f" if born on {value}" if len(born.values) > 1 else ""
             )
 
 
-def _ages_missed(born: date, weighed: Mapping[date, Sequence[int]], as_of: date) -> set[int]:
-    """Ages in days (the day of birth is day 0) at which a weight is missed that decides about a span that is over."""
+def _ages_missed(born: date, weighed: Collection[date], as_of: date) -> set[int]:
+    """Ages in days (the day of birth is day 0) without the certain weight that decides about a span that is over."""
     return {
         age - day_of_birth
         for span in SPANS

@@ -40,7 +40,7 @@ the version itself did not name the infant: what it means for them depends on wh
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any, Final, Generic, TypeVar
@@ -213,10 +213,12 @@ class Days:
 
 @dataclass(frozen=True, slots=True, order=True)
 class Weighing:
-    """A body weight in grams on a day."""
+    """A body weight in grams on a day. `certain` is False when it may turn out to be another: a provisional result, or
+    one whose correction could not be read."""
 
     on: date
     grams: int
+    certain: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -350,7 +352,7 @@ def assemble(patient: str, facts: Iterable[Fact], known_since: date) -> Infant:
         birth_order=next((int(f.value["order"]) for f in multiple if f.value.get("order")), None),
         name=_first(said, "name", "text") or "",
         identifier=_first(said, "identifier", "value") or "",
-        weights=tuple(sorted({Weighing(_day(f.value["on"]), int(f.value["grams"])) for f in said.get("weight", [])})),
+        weights=_weighings(said.get("weight", []), {id(fact) for fact in earlier}),
         support=_support(said.get("respiratory", [])),
         **_whereabouts(said.get("stay", []), said.get("leaving", [])),
     )
@@ -400,6 +402,15 @@ def _narrow(values: Known[R]) -> Known[R]:
         )
     )  # fmt: skip
     return Known(kept, values.unreadable)
+
+
+def _weighings(said: Iterable[Fact], doubtful: Collection[int]) -> tuple[Weighing, ...]:
+    """Every body weight once, in the order of days: certain where any record of it is."""
+    found: dict[tuple[date, int], bool] = {}
+    for fact in said:
+        key = _day(fact.value["on"]), int(fact.value["grams"])
+        found[key] = found.get(key, False) or (fact.certain and id(fact) not in doubtful)
+    return tuple(Weighing(on, grams, certain) for (on, grams), certain in sorted(found.items()))
 
 
 def _record(said: Mapping[str, list[Fact]], born: Known[Days], known_since: date, replaced: str | None) -> str:

@@ -8,6 +8,7 @@ examine if gestational age < 28 weeks, or birth weight < 1051 g, or weight gain 
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 from datetime import date, timedelta
 from typing import Any
 
@@ -134,12 +135,12 @@ def test_a_birth_known_to_the_month_may_ask_for_an_exam_and_rules_nothing_out() 
 
 
 MISSING = [
-    ({"weights": []}, "no weight on days 9, 10, 18, 19, 20, 28, 29, 30, 38 and 39 of age"),
+    ({"weights": []}, "no certain weight on days 9, 10, 18, 19, 20, 28, 29, 30, 38 and 39 of age"),
     (
         {"weights": weighings({10: 1300, 19: 1480, 20: 1500, 29: 1680, 30: 1700, 39: 1870})},
-        "no weight on days 9, 18, 28 and 38 of age",
+        "no certain weight on days 9, 18, 28 and 38 of age",
     ),
-    ({"weights": STEADY[1:]}, "no weight on day 9 of age"),
+    ({"weights": STEADY[1:]}, "no certain weight on day 9 of age"),
     ({"gestation": Known()}, "no certain gestational age at birth"),
     ({"birth_weight": Known()}, "no certain birth weight"),
     ({"birth_weight": candidates(1300, unreadable=True)}, "no certain birth weight"),
@@ -147,7 +148,7 @@ MISSING = [
     ({"born": Known()}, "no certain date of birth"),
     (
         {"born": candidates(Days(BORN, BORN), Days(on(60), on(60)))},
-        "no weight on days 9, 10, 18, 19, 20, 28 and 29 of age if born on 2031-06-30",
+        "no certain weight on days 9, 10, 18, 19, 20, 28 and 29 of age if born on 2031-06-30",
     ),
 ]
 
@@ -158,11 +159,22 @@ def test_what_is_missing_is_named_and_rules_nothing_out(what: dict[str, Any], wo
     assert (growth.verdict, growth.reasons, growth.missing) == ("unknown", (), words)
 
 
+def test_a_provisional_weight_may_ask_for_an_exam_and_rules_none_out() -> None:
+    """JAMA Ophthalmol 2018;136:1034: less than 120 g gained in age 10 to 19 days. That what may turn out to be another
+    weight is no ground to leave an exam out is the safe reading, no source."""
+    doubted = [replace(each, certain=each.on != on(18)) for each in STEADY]
+    assert judge(doubted).verdict == "unknown"
+    assert judge(doubted).missing == "no certain weight on day 18 of age"
+    assert judge([*doubted, Weighing(on(18), 1665)]).verdict == "negative", "weighed for certain as well, and enough"
+    slow = [Weighing(on(10), 1300, certain=False), Weighing(on(19), 1395, certain=False)]
+    assert rules(judge(slow)) == ["growth-10-19"]
+
+
 def test_a_weight_is_missed_once_the_span_is_over() -> None:
     """Counting from 1, day 19 is on 2031-05-19 (age 18), which is over the day after; the other way a day later."""
     assert judge([], as_of=on(18)).verdict == "negative"
-    assert judge([], as_of=on(19)).missing == "no weight on days 9 and 18 of age"
-    assert judge([], as_of=on(20)).missing == "no weight on days 9, 10, 18 and 19 of age"
+    assert judge([], as_of=on(19)).missing == "no certain weight on days 9 and 18 of age"
+    assert judge([], as_of=on(20)).missing == "no certain weight on days 9, 10, 18 and 19 of age"
 
 
 def test_a_weight_dated_ahead_does_not_count_yet() -> None:
@@ -189,7 +201,7 @@ def test_somebody_of_whom_too_little_is_known_may_be_one_of_them() -> None:
 # --- what always holds ---------------------------------------------------------------------------------------------
 
 _days = st.integers(0, 45).map(on)
-_weighings = st.lists(st.builds(Weighing, _days, st.integers(1200, 1700)), max_size=14)
+_weighings = st.lists(st.builds(Weighing, _days, st.integers(1200, 1700), st.booleans()), max_size=14)
 _full = st.lists(st.integers(0, 30), min_size=46, max_size=46).map(
     lambda gains: [Weighing(on(age), 1200 + sum(gains[: age + 1])) for age in range(46)]
 )
@@ -248,6 +260,7 @@ def test_what_was_not_weighed_may_be_anything(values: dict[str, Any], weights: l
     """
     growth = judge(weights, as_of=as_of, **values)
     by_day: dict[date, set[int]] = {}
+    certain = {weighing.on for weighing in weights if weighing.certain}
     for weighing in weights:
         if weighing.on <= as_of:
             by_day.setdefault(weighing.on, set()).add(weighing.grams)
@@ -258,5 +271,5 @@ def test_what_was_not_weighed_may_be_anything(values: dict[str, Any], weights: l
                 gains = [b - a for a in by_day.get(start, ()) for b in by_day.get(end, ())]
                 if any(gain < limit for gain in gains):
                     assert growth.verdict == "positive"
-                if not gains and as_of > end:
+                if as_of > end and not (gains and {start, end} <= certain):
                     assert growth.verdict != "negative"

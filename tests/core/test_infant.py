@@ -167,6 +167,21 @@ def test_every_body_weight_is_kept_once_in_the_order_of_days() -> None:
     assert person(born_fact(), *said).weights == (Weighing(date(2031, 5, 3), 900), Weighing(date(2031, 5, 9), 930))
 
 
+def test_a_body_weight_is_certain_where_any_record_of_it_is_and_none_has_an_unreadable_correction() -> None:
+    def weighed(resource: str, version: int = 1, **more: Any) -> Fact:
+        return fact("weight", {"on": "2031-05-09", "grams": 930}, resource, version, **more)
+
+    def told(*said: Fact) -> tuple[Weighing, ...]:
+        return person(born_fact(), *said).weights
+
+    day = date(2031, 5, 9)
+    assert told(weighed("Observation/1", certain=False)) == (Weighing(day, 930, certain=False),)
+    assert told(weighed("Observation/1", certain=False), weighed("Observation/2")) == (Weighing(day, 930),)
+    lost = unreadable("weight", "Observation/1", 2)
+    assert told(weighed("Observation/1"), lost) == (Weighing(day, 930, certain=False),)
+    assert told(weighed("Observation/1"), lost, weighed("Observation/2")) == (Weighing(day, 930),)
+
+
 def test_a_value_settled_by_hand_ends_every_disagreement() -> None:
     said = [
         weight(1400, "Observation/1"),
