@@ -310,7 +310,7 @@ def _line(row: Row, site: Site, traits: frozenset[str], by: str, done: Sequence[
         injected="injected" in traits,
         leaves=say_leaving(row.entry, row.today),
         support=view.say_dates_in(row.entry.support, row.today),
-        bed=view.short_bed(row.entry.bed),
+        bed="" if row.left_hospital else view.short_bed(row.entry.bed),
         age=view.say_age(ages.postmenstrual),
         days=view.count_days(ages.postnatal_days) if ages.postnatal_days is not None else "",
     )  # fmt: skip
