@@ -10,9 +10,9 @@ from typing import Final
 
 from markupsafe import escape
 
-LETTER: Final = 7.4
+LETTER: Final = 8.4
 """Pixels of a letter, on average, in bold at 14 pixels."""
-_WEEK: Final = 36
+_WEEK: Final = 40
 _WIDEST: Final = 2400
 _WEEK_NAMED: Final = 50
 
@@ -81,12 +81,17 @@ def at(percent: float, body: str, y: float = 0) -> str:
     return f'<svg x="{percent:.2f}%" y="{y}" overflow="visible">{body}</svg>'
 
 
-def beside(words: str, percent: float, y: float, axis: Axis, gap: float = 8, kind: str = "") -> Words:
-    """Words beside a place, behind it where there is room, else before it."""
+def beside(
+    words: str, percent: float, y: float, axis: Axis, gap: float = 8, kind: str = "", since: float | None = None
+) -> Words:
+    """Words beside a place, behind it where there is room, else before it; of a stretch that ends there, before the
+    place `since` where it begins."""
     place, wide = axis.pixels(percent), len(words) * LETTER + gap
     if place + wide <= axis.width:
         return Words(at(percent, text(words, gap, 0, kind, "start"), y), place, place + wide)
-    return Words(at(percent, text(words, -gap, 0, kind, "end"), y), place - wide, place)
+    begins = percent if since is None else since
+    place = axis.pixels(begins)
+    return Words(at(begins, text(words, -gap, 0, kind, "end"), y), place - wide, place)
 
 
 def stack(stretches: Iterable[tuple[float, float]]) -> list[int]:

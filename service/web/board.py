@@ -315,7 +315,7 @@ def _line(row: Row, site: Site, traits: frozenset[str], by: str, done: Sequence[
         hand_over=bool(row.left_hospital or leaves) and any(each.kind == "hand-over" for each in row.also),
         put_off=row.entry.kind in EXAMS and row.today >= row.window.due,
         support=view.say_dates_in(row.entry.support, row.today),
-        bed=view.short_bed(row.entry.bed),
+        bed="" if row.left_hospital else view.short_bed(row.entry.bed),
         age=view.say_age(ages.postmenstrual),
         days=view.count_days(ages.postnatal_days) if ages.postnatal_days is not None else "",
     )  # fmt: skip

@@ -31,7 +31,7 @@ from service.web.words import N_, _, say_date
 
 NO_PICTURE: Final = N_("No picture: without %(missing)s the postmenstrual age is not known.")
 
-_GUTTER: Final = 94
+_GUTTER: Final = 104
 _LINE: Final = 16
 _MARK: Final = 32
 _EXAM: Final = _MARK + 2 * _LINE + 8
@@ -256,9 +256,12 @@ def _agreed(infant: Infant, course: Course, axis: Axis, today: date) -> list[_Ro
     )
     if not shown:
         return []
-    named = [beside(words, axis.middle(until), 0, axis, 10) for _, until, words in shown]
+    named = [beside(words, axis.middle(until), 0, axis, 10, since=axis.middle(on)) for on, until, words in shown]
     starts = [axis.pixels(axis.middle(on)) for on, _, _ in shown]
-    storeys = stack((min(x, each.start) - 8, each.end + 8) for x, each in zip(starts, named, strict=True))
+    ends = [axis.pixels(axis.middle(until)) for _, until, _ in shown]
+    storeys = stack(
+        (min(x, each.start) - 8, max(end, each.end) + 8) for x, end, each in zip(starts, ends, named, strict=True)
+    )
     body = ""
     for (on, until, words), storey in zip(shown, storeys, strict=True):
         y = 22 + storey * _STOREY
@@ -267,7 +270,7 @@ def _agreed(infant: Infant, course: Course, axis: Axis, today: date) -> list[_Ro
             body += f'<line class="put-off" x1="{x:.2f}%" x2="{end:.2f}%" y1="{y - 4}" y2="{y - 4}"/>'
             body += f'<circle class="agreed" cx="{end:.2f}%" cy="{y - 4}" r="4"/>'
         body += at(x, '<path class="agreed" d="M-5 -5 H5 V5 H-5 Z"/>', y - 4)
-        body += beside(words, end, y, axis, 10).svg
+        body += beside(words, end, y, axis, 10, since=x).svg
     return [_Row(14 + (max(storeys) + 1) * _STOREY, _label(_("Agreed"), 22), body)]
 
 

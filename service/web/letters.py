@@ -103,7 +103,7 @@ def write_family(seen: InfantView, today: date, watch_age: int | None) -> Family
         place=over.place if over is not None and appointed else "",
         day=say_long_day(over.appointment) if over is not None and appointed else "",
         between=_plain_days(window, step.by, today),
-        before=say_long_day(window.closes) if window else "",
+        before=say_long_day(window.closes) if window and window.closes >= today else "",
         told=tuple(told),
         finished=finished,
     )
@@ -124,10 +124,14 @@ def _plain_task(kind: str) -> str:
 def _plain_days(window: Window | None, by: str | None, today: date) -> str:
     if window is None:
         return ""
+    if window.closes < today:
+        return _("as soon as possible: the last day was %(day)s", day=say_long_day(window.closes))
     if by is not None:
         return _("not later than %(time)s", time=say_clock(by, today))
     if window.opens == window.closes:
         return _("on %(day)s", day=say_long_day(window.closes))
+    if window.opens < today:
+        return _("not later than %(time)s", time=say_long_day(window.closes))
     return _("from %(first)s to %(last)s", first=say_long_day(window.opens), last=say_long_day(window.closes))
 
 

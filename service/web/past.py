@@ -129,7 +129,7 @@ def done(seen: InfantView, today: date) -> list[Done]:
             return ""
         if not resource:
             return _("sent by %(site)s as part of another record", site=seen.site.name)
-        return _("sent by %(site)s as %(resource)s", site=seen.site.name, resource=resource)
+        return _("sent by %(site)s", site=seen.site.name)
 
     rows = [
         Done(

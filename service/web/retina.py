@@ -27,11 +27,12 @@ from service.web.words import _
 # All lengths in units of the drawing, which is `SIZE` wide; about one CSS pixel on a phone.
 SIZE: Final = 360
 MIDDLE: Final = SIZE / 2
-ORA: Final = 134.0
+ORA: Final = 135.0
 """Radius of the ora serrata, about the middle of the drawing."""
-DISC_TO_FOVEA: Final = 22.0
-DISC_DIAMETER: Final = 9.0
-"""The fovea lies two and a half disc diameters from the disc: common practice, no source."""
+DISC_TO_FOVEA: Final = 29.0
+DISC_DIAMETER: Final = 12.0
+"""The fovea lies about two and a half disc diameters from the disc: common practice, no source. So large that posterior
+zone II and what is left of zone II are each wide enough to tap."""
 ZONE_I: Final = 2 * DISC_TO_FOVEA
 POSTERIOR_II: Final = ZONE_I + 2 * DISC_DIAMETER
 OFF_MIDDLE: Final = DISC_TO_FOVEA
@@ -138,7 +139,7 @@ def _vessels(side: Side) -> Iterator[str]:
     for kind in ("calm", "winding"):
         paths = []
         for up in (-1, 1):
-            for reach, bend in ((out * 58, 26), (-out * 22, 30)):
+            for reach, bend in ((out * 74, 34), (-out * 28, 38)):
                 paths.append(_vessel(x, y, reach, up * bend, kind == "winding"))
         yield f'<path class="vessel {kind}" d="{" ".join(paths)}"/>'
     yield f'<circle class="disc" cx="{x:g}" cy="{y:g}" r="{DISC_DIAMETER / 2:g}"/>'

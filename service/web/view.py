@@ -253,6 +253,10 @@ def say_dates_in(text: str, beside: date) -> str:
 _DAY: Final = re.compile(r"\b\d{4}-\d{2}-\d{2}\b")
 
 
+_NO_SOURCE: Final = "common practice, no source"
+"""A citation that says what the surety beside it says."""
+
+
 def say_why(reasons: Iterable[Reason], today: date) -> tuple[Why, ...]:
     """Reasons with their sources; what one source says is told together. Unknown provenance counts as unconfirmed."""
     together: dict[tuple[str, str], list[str]] = {}
@@ -261,7 +265,7 @@ def say_why(reasons: Iterable[Reason], today: date) -> tuple[Why, ...]:
     return tuple(
         Why(
             capitalize("; ".join(dict.fromkeys(texts))) + ".",
-            tell(cite),
+            "" if provenance == "practice" and cite == _NO_SOURCE else tell(cite),
             _(SURETY.get(provenance, provenance)),
             provenance not in ("read", "computed"),
         )

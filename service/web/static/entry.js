@@ -27,7 +27,7 @@ document.addEventListener("DOMContentLoaded", () => {
   // --- the drawing ---------------------------------------------------------------------------------------------------
 
   const SHOWN = ["view", "zone", "vascularization", "stage", "plus", "aggressive", "regression", "reactivation"];
-  const DISC = 9, ORA = 134; // as in retina.py
+  const DISC = 12, ORA = 135; // as in retina.py
   const controls = (name) => [...form.elements].filter((each) => each.name === name);
 
   function value(name) {
