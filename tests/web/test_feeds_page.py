@@ -253,23 +253,20 @@ def again(database: Database, times: int, number: str) -> None:
     with database.transaction() as connection:
         last = connection.execute(text("SELECT max(id) FROM arrivals")).scalar_one()
         for statement in (
-            (
-                "INSERT INTO arrivals (site, received_at, feed, method, path, body, state, digested_at, attempts, mapping) "
-                "SELECT site, received_at, feed, method, path, body, state, digested_at, attempts, mapping "
-                "FROM arrivals, generate_series(1, :times) WHERE id = :last"
-            ),
-            (
-                "INSERT INTO rejections (site, arrival, resource, version_updated, version_label, patient, about, path, "
-                "reason, recorded_at, version_reading, trouble) "
-                "SELECT r.site, a.id, r.resource || a.id, version_updated, version_label, patient, about, r.path, "
-                f"replace(reason, '1.36', ({number})::text), recorded_at, version_reading, trouble "
-                "FROM rejections r, arrivals a WHERE r.arrival = :last AND a.id > :last"
-            ),
-            (
-                "INSERT INTO silent (site, trouble, arrival, resource, number, mapping) "
-                "SELECT s.site, s.trouble, a.id, s.resource, s.number, s.mapping "
-                "FROM silent s, arrivals a WHERE s.arrival = :last AND a.id > :last"
-            ),
+            """
+            INSERT INTO arrivals (site, received_at, feed, method, path, body, state, digested_at, attempts, mapping)
+            SELECT site, received_at, feed, method, path, body, state, digested_at, attempts, mapping
+            FROM arrivals, generate_series(1, :times) WHERE id = :last""",
+            f"""
+            INSERT INTO rejections (site, arrival, resource, version_updated, version_label, patient, about, path,
+                reason, recorded_at, version_reading, trouble)
+            SELECT r.site, a.id, r.resource || a.id, version_updated, version_label, patient, about, r.path,
+                replace(reason, '1.36', ({number})::text), recorded_at, version_reading, trouble
+            FROM rejections r, arrivals a WHERE r.arrival = :last AND a.id > :last""",
+            """
+            INSERT INTO silent (site, trouble, arrival, resource, number, mapping)
+            SELECT s.site, s.trouble, a.id, s.resource, s.number, s.mapping
+            FROM silent s, arrivals a WHERE s.arrival = :last AND a.id > :last""",
         ):
             connection.execute(text(statement), {"times": times, "last": last})
 
