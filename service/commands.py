@@ -296,7 +296,7 @@ def worklist(options: argparse.Namespace) -> int:
         elif options.html:
             page = Pages(service.sites).worklist(
                 entries, today.__getitem__, service.clock(), census=flow.census(options.site),
-                unread=len(flow.rejections(options.site)), site=options.site, as_of=options.as_of, self_contained=True,
+                unread=flow.unread(options.site), site=options.site, as_of=options.as_of, self_contained=True,
             )  # fmt: skip
             sys.stdout.write(page)
         elif entries:

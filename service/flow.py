@@ -36,7 +36,7 @@ from service.figures import Counted, Figures
 from service.policies import load_document
 from service.recall import InfantView as InfantView
 from service.recall import in_batches, take_together
-from service.store import arrivals, cursors, facts, infants, lookup, names, outbox, rejections
+from service.store import arrivals, cursors, facts, infants, lookup, names, outbox, rejections, troubles
 from service.store.arrivals import Arrival, Kept
 from service.store.cursors import Cursor as Cursor
 from service.store.database import Database
@@ -230,18 +230,14 @@ class Flow:
             read.append((arrival, reading))
         facts.append(connection, site.id, said, now)
         refused = rejections.settle(connection, site.id, read, before, now)
+        troubles.note_silent(connection, site.id, read, mapped.number)
         touched = {fact.patient for _, fact in said if fact.patient}
         if any(fact.name == "place" for _, fact in said):
             touched.update(infants.patients(connection, site.id))
         if touched:
             self._reassess(connection, site, touched, batch[-1].id, now)
         return [
-            Receipt(
-                each.id,
-                digested=True,
-                facts=sum(a == each.id for a, _ in said),
-                rejections=refused.count(each.id),
-            )
+            Receipt(each.id, digested=True, facts=sum(a == each.id for a, _ in said), rejections=refused.count(each.id))
             for each in batch
         ]
 
@@ -442,12 +438,15 @@ class Flow:
         with self.database.transaction() as connection:
             return infants.called(connection, sites, patient)
 
-    def rejections(self, site: str | None = None) -> list[dict[str, Any]]:
-        """What could not be read and has not been answered by a newer version, newest first."""
+    def rejections(
+        self, site: str | None = None, limit: int | None = None, offset: int = 0
+    ) -> list[dict[str, Any]]:  # fmt: skip
+        """What could not be read and has not been answered by a newer version, newest first: from the one numbered
+        `offset` on, at most `limit`."""
         shown = list(self.sites) if site is None else [self.site(site).id]
         with self.database.transaction() as connection:
             self.witnessed(connection, "list", [(each, None) for each in shown])
-            return recall.unread(connection, site, shown)
+            return recall.unread(connection, shown, limit, offset)
 
     def unread(self, site: str | None = None) -> int:
         """How many things could not be read and have not been answered by a newer version."""

@@ -8,40 +8,24 @@ an arrival was last read under stands beside it, so nothing else has to be remem
 from __future__ import annotations
 
 import logging
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
-from datetime import datetime
 from typing import Final
 from uuid import UUID
 
-from service import recall
 from service.errors import NotFound, NotUnderstood
 from service.flow import Flow, Receipt
-from service.store import arrivals, cursors, infants, meanings, rejections, traffic
+from service.store import arrivals, cursors, infants, meanings, rejections, traffic, troubles
 from service.store.arrivals import Kept
 from service.store.cursors import Cursor
 from service.store.meanings import Given, Mapped, Meaning
 from service.store.traffic import Traffic
+from service.store.troubles import Gathered
 
 log = logging.getLogger(__name__)
 
 _REPLAY: Final = "replay"
 """The feed that brings what is stored already: its cursor says up to which mapping somebody asked for it, and who."""
-
-
-@dataclass(frozen=True, slots=True)
-class Refused:
-    """Something that could not be read, with the arrival that brought it; `patient_key` where the infant is known."""
-
-    site: str
-    id: int
-    arrival: int
-    resource: str
-    path: str
-    reason: str
-    about: str
-    patient_key: str | None
-    recorded_at: datetime
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,13 +56,32 @@ class Mending:
         with self._database.transaction() as connection:
             return traffic.look(connection, site, here.timezone, self._flow.today(site))
 
-    def refused(self, site: str, limit: int = 2000) -> list[Refused]:
-        """What could not be read at a site and has not been answered, newest first, each with its arrival."""
+    def refused(self, site: str) -> list[Gathered]:
+        """All that could not be read at a site and has not been answered, equal troubles together; those that an entry
+        of the mapping answers first, the most first."""
         here = self._flow.site(site)
         with self._database.transaction() as connection:
-            rows = rejections.current(connection, here.id, limit=limit)
             self._flow.witnessed(connection, "list", [(site, None)])
-            return [Refused(arrival=row.arrival, **recall.rejection(row)) for row in rows]
+            return troubles.refused(connection, here.id)
+
+    def silent(self, site: str) -> list[Gathered]:
+        """All codes that say nothing because nobody gave them a meaning, the most first."""
+        with self._database.transaction() as connection:
+            return troubles.silences(connection, self._flow.site(site).id)
+
+    def came(self, site: str, group: Sequence[Gathered], silent: bool) -> tuple[list[int], int]:
+        """The arrivals with these troubles: the newest, as many as can be read again while somebody waits, and how many
+        there are. `silent`: of codes that say nothing."""
+        here = self._flow.site(site).id
+        with self._database.transaction() as connection:
+            if silent:
+                return troubles.arrivals_of_silent(connection, here, group)
+            return troubles.arrivals_of_refused(connection, here, group)
+
+    def kept(self, site: str) -> int:
+        """How many arrivals of a site are kept."""
+        with self._database.transaction() as connection:
+            return arrivals.count(connection, self._flow.site(site).id)
 
     def bodies(self, site: str, ids: Collection[int]) -> dict[int, bytes]:
         """The bytes of arrivals of a site, by id."""

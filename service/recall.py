@@ -6,7 +6,7 @@ what had been recorded, taken back and decided by then. What was shown then is f
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime
 from typing import Any, Final, cast
@@ -255,7 +255,7 @@ def see(
         facts=person.facts,
         current=(*current, *earlier),
         rejections=tuple(
-            rejection(each) for each in rejections.current(connection, site.id, members, known_at)
+            rejection(each) for each in rejections.current(connection, [site.id], members, known_at)
         ),
         history=tuple(
             (each.decided_at, from_json(each.body))
@@ -274,13 +274,13 @@ def _as_known(recorded: Iterable[Recorded], known_at: datetime | None) -> Iterat
             yield replace(each, until=None) if later else each
 
 
-def unread(connection: Connection, site: str | None, shown: Collection[str]) -> list[dict[str, Any]]:
-    """What could not be read of the sites `shown` and has not been answered by a newer version, with the original."""
-    return [
-        {**rejection(row), "original": arrivals.body_of(connection, row.site, row.arrival)}
-        for row in rejections.current(connection, site)
-        if row.site in shown
-    ]
+def unread(connection: Connection, sites: Sequence[str], limit: int | None, offset: int) -> list[dict[str, Any]]:
+    """What could not be read of these sites and has not been answered by a newer version, with the original."""
+    rows = rejections.current(connection, sites, limit=limit, offset=offset)
+    came = {
+        site: arrivals.bodies(connection, site, {row.arrival for row in rows if row.site == site}) for site in sites
+    }
+    return [{**rejection(row), "original": came[row.site][row.arrival]} for row in rows]
 
 
 def rejection(row: Row[Any]) -> dict[str, Any]:

@@ -41,7 +41,7 @@ the version itself did not name the infant: what it means for them depends on wh
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import date
 from typing import Any, Final, Generic, TypeVar
 
@@ -110,12 +110,26 @@ class Fact:
 
 
 @dataclass(frozen=True, slots=True)
+class Trouble:
+    """A coding or word without a meaning at a site. `section` is the table of the site file that would give it one;
+    `words` is what stands beside the code; `kind` says what may be chosen: a resource type for a code, the fact or
+    question it is about for the rest, "unit" where the code is known and its unit is not."""
+
+    section: str
+    system: str
+    code: str
+    words: str = ""
+    kind: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Rejection:
     """Something that could not be read without guessing: kept, shown, never dropped.
 
     `path` is a FHIRPath-like place (`Observation.valueQuantity.value`), `reason` a plain sentence for a person
     at the site, `patient` the infant it is about where that is certain, `about` the fact name it would have been.
-    `reason` may quote the value: it is shown to signed-in people, never logged.
+    `reason` may quote the value: it is shown to signed-in people, never logged. `trouble` is what one entry in the
+    site's mapping would answer; None where none would.
     """
 
     resource: str
@@ -123,16 +137,19 @@ class Rejection:
     reason: str
     patient: str = ""
     about: str = ""
+    trouble: Trouble | None = field(default=None, compare=False)
 
 
 @dataclass(frozen=True, slots=True)
 class Reading:
-    """All that one version of one resource says. No facts and no rejections: it says nothing (any more)."""
+    """All that one version of one resource says. No facts and no rejections: it says nothing (any more). `silent` is
+    the code because of which it says nothing: nobody gave it a meaning."""
 
     resource: str
     version: Version
     facts: tuple[Fact, ...] = ()
     rejections: tuple[Rejection, ...] = ()
+    silent: Trouble | None = field(default=None, compare=False)
 
 
 # --- the infant ----------------------------------------------------------------------------------------------------

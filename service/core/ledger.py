@@ -46,7 +46,7 @@ def made_under(mapping: int, reading: Reading) -> Reading:
     """The reading, with the number of the mapping it was made under."""
     at = replace(reading.version, reading=mapping)
     facts = tuple(replace(fact, version=at) for fact in reading.facts)
-    return Reading(reading.resource, at, facts, reading.rejections)
+    return replace(reading, version=at, facts=facts)
 
 
 def stands_for(version: Version, versions: Iterable[Version]) -> Version | None:

@@ -2,7 +2,8 @@
 
 A rejection says where in a resource the reading stopped and why. Where the reason is that a code, an answer, an eye or
 a unit word has no meaning here, one entry in the site's mapping answers it, and every other resource with the same
-trouble. An Observation or Procedure whose code nobody mapped gives no rejection: `find_unknown` looks for it.
+trouble. An Observation or Procedure whose code nobody mapped gives no rejection: `find_unknown` looks for it. Both are
+found as a resource is read, so that nobody has to search what is stored.
 """
 
 from __future__ import annotations
@@ -10,20 +11,24 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 from service.core.ages import Gestation
 from service.core.findings import KINDS
+from service.core.infant import Reading, Trouble
 from service.errors import NotUnderstood
 from service.fhir import terms
-from service.fhir.element import Element, Unreadable, clean, parse_json
+from service.fhir.element import Element, Unreadable, clean
 from service.fhir.sites import TEXT, Coding, Site
 from service.fhir.values import codings_of, meaning_of
 
 WEIGHTS: Final = ("g", "kg", "[lb_av]", "[oz_av]")
 AGES: Final = ("wk", "d")
 """The unit words a site's own word may stand for, as `_standard.toml` has them."""
+
+LONGEST: Final = 300
+"""Letters of a code or its system; beyond that it is prose, to which no one meaning can be given."""
 
 _STEP = re.compile(r"(?P<name>[A-Za-z_][A-Za-z0-9_]*)|\[(?P<index>\d+)\]")
 _UNIT = re.compile(r'"(?P<word>[^"]+)" is not a unit known here')
@@ -34,19 +39,6 @@ _KEYS: Final = ("concept", "of", "eyes", "kind", "agent", "part", "rank", "flag"
 
 
 @dataclass(frozen=True, slots=True)
-class Trouble:
-    """A coding or word without a meaning. `section` is the table of the site file that would give it one; `words` is
-    what stands beside the code; `kind` says what may be chosen: a resource type for a code, the fact or question it is
-    about for the rest, "unit" where the code is known and its unit is not."""
-
-    section: str
-    system: str
-    code: str
-    words: str = ""
-    kind: str = ""
-
-
-@dataclass(frozen=True, slots=True)
 class Option:
     """One thing it could mean: `key` names it in a form, `concept` is what would stand in the table beside the coding.
     `asks` is a value that somebody must still give: the age that a code names, the flag of a risk."""
@@ -54,6 +46,28 @@ class Option:
     key: str
     concept: Mapping[str, Any]
     asks: str = ""
+
+
+def explain(reading: Reading, resource: Mapping[str, Any], site: Site) -> Reading:
+    """The reading of a resource, with what the site's mapping lacks for it."""
+    return replace(
+        reading,
+        rejections=tuple(
+            replace(each, trouble=_kept(diagnose(resource, each.path, each.reason, each.about, site)))
+            for each in reading.rejections
+        ),
+        silent=_kept(find_unknown(resource, site)),
+    )
+
+
+def _kept(trouble: Trouble | None) -> Trouble | None:
+    """The trouble, where a table can hold its code word for word."""
+    if trouble is None:
+        return None
+    for text in (trouble.system, trouble.code):
+        if len(text) > LONGEST or "\0" in text or text.encode(errors="ignore").decode() != text:
+            return None
+    return trouble
 
 
 def diagnose(resource: Mapping[str, Any], path: str, reason: str, about: str, site: Site) -> Trouble | None:
@@ -117,38 +131,6 @@ def in_toml(section: str, table: Mapping[str, Any]) -> str:
     """A table as it would stand in a site file."""
     lines = [f"{key} = {json.dumps(value, ensure_ascii=False)}" for key, value in table.items()]
     return "\n".join([f"[[{section}]]", *lines])
-
-
-def resources_of(body: bytes) -> Iterator[dict[str, Any]]:
-    """Every resource of a body: bare, in a Bundle, or one a line."""
-    text = body.decode(json.detect_encoding(body), "replace").strip()
-    for piece in (text,) if not text or _whole(text) else text.split("\n"):
-        try:
-            yield from _within(parse_json(piece))
-        except Unreadable:
-            continue
-
-
-def reference_of(resource: Mapping[str, Any]) -> str:
-    """`Type/id` of a resource."""
-    return f"{resource.get('resourceType')}/{resource.get('id')}"
-
-
-def _whole(text: str) -> bool:
-    try:
-        parse_json(text)
-    except Unreadable:
-        return False
-    return True
-
-
-def _within(value: Any) -> Iterator[dict[str, Any]]:
-    if isinstance(value, dict):
-        yield value
-        entries = value.get("entry")
-        for entry in entries if isinstance(entries, list) else ():
-            if isinstance(entry, dict):
-                yield from _within(entry.get("resource"))
 
 
 # --- what is behind a rejection ------------------------------------------------------------------------------------
@@ -255,7 +237,9 @@ def _at(resource: Any, path: str) -> Any:
 
 def _concepts(trouble: Trouble, site: Site) -> Iterator[Option]:
     if trouble.kind == "unit":
-        known = site.codes[trouble.system, trouble.code]
+        known = site.codes.get((trouble.system, trouble.code))
+        if known is None:  # the file has changed since, and what is stored has not been read again yet
+            return
         as_known = {key: getattr(known, key) for key in _KEYS if getattr(known, key)}
         for unit in AGES if known.concept == "gestation" else WEIGHTS[:2]:
             yield Option(unit, {**as_known, "unit": unit})

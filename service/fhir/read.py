@@ -22,6 +22,7 @@ from service.fhir.answers import read_response
 from service.fhir.draft import Draft
 from service.fhir.element import Element, Unreadable, clean, excess, kind, parse_json
 from service.fhir.instants import read_sortable
+from service.fhir.mending import explain
 from service.fhir.observations import read_observation
 from service.fhir.patients import read_patient
 from service.fhir.procedures import read_procedure
@@ -104,6 +105,7 @@ def read_resource(
         _read_outcome(draft)
     elif type in READERS:
         READERS[type](draft)
+        return explain(draft.finish(), element.fields, site)
     return draft.finish()
 
 

@@ -64,7 +64,7 @@ INTENTS: Final = ("proposal", "plan", "order")
 CHANNELS: Final = ("fhir_task",)
 WEEKDAYS: Final = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
 
-READING: Final = 1
+READING: Final = 2
 """One more whenever the readers of `service.fhir` make something else of the same bytes: what is stored can then be
 read again."""
 

@@ -87,6 +87,11 @@ def latest(connection: Connection, site: str, limit: int) -> list[Kept]:
     return [_kept(row) for row in connection.execute(query)]
 
 
+def count(connection: Connection, site: str) -> int:
+    """How many arrivals of a site are kept."""
+    return connection.execute(select(func.count()).where(arrivals.c.site == site)).scalar_one()
+
+
 def _kept(row: Row[Any]) -> Kept:
     return Kept(row.id, row.received_at, Arrival(row.site, row.feed, row.body, row.method, row.path))
 

@@ -2,18 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Final
 from uuid import UUID
 
-from sqlalchemy import ColumnElement, Connection, insert, or_, select, true
+from sqlalchemy import ColumnElement, Connection, func, insert, or_, select
 
 from service.store.tables import looks
-
-MOST: Final = 500
-"""Rows that are read at once."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,21 +37,24 @@ def write(
 
 
 def between(
-    connection: Connection, sites: Sequence[str] | None, begin: datetime, end: datetime, *, person: UUID | None = None,
-    about: UUID | None = None, kinds: Sequence[str] = (),
-) -> list[Seen]:  # fmt: skip
-    """The looks from `begin` up to but not `end`, newest first, at most `MOST`: of these sites and of no site (None:
-    all), of a person, about an infant."""
+    connection: Connection, begin: datetime, end: datetime, *, sites: Collection[str] | None = None,
+    elsewhere: Collection[UUID] | None = (), person: UUID | None = None, about: UUID | None = None, offset: int = 0,
+    limit: int = 100,
+) -> tuple[list[Seen], int]:  # fmt: skip
+    """The looks from `begin` up to but not `end`, newest first, from the one numbered `offset` on, at most `limit`, and
+    how many there are: at these sites (None: at all), of a person, about an infant. What belongs to no site, such as a
+    sign-in, is among them where it is by one of the people `elsewhere` (None: by anybody)."""
     where: list[ColumnElement[bool]] = [looks.c.at >= begin, looks.c.at < end]
-    where.append(true() if sites is None else or_(looks.c.site.in_(sites), looks.c.site == ""))
+    if sites is not None:
+        at_no_site = looks.c.site == "" if elsewhere is None else looks.c.person.in_(elsewhere) & (looks.c.site == "")
+        where.append(or_(looks.c.site.in_(sites), at_no_site))
     if person is not None:
         where.append(looks.c.person == person)
     if about is not None:
         where.append(looks.c.about == about)
-    if kinds:
-        where.append(looks.c.kind.in_(kinds))
-    query = select(looks).where(*where).order_by(looks.c.at.desc(), looks.c.id.desc()).limit(MOST)
-    return [Seen(row.at, row.person, row.kind, row.site, row.about, row.page) for row in connection.execute(query)]
+    query = select(looks).where(*where).order_by(looks.c.at.desc(), looks.c.id.desc()).offset(offset).limit(limit)
+    rows = [Seen(row.at, row.person, row.kind, row.site, row.about, row.page) for row in connection.execute(query)]
+    return rows, connection.execute(select(func.count()).select_from(looks).where(*where)).scalar_one()
 
 
 def about_infant(connection: Connection, site: str, infant: UUID, limit: int = 50) -> list[Seen]:

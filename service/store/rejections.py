@@ -14,6 +14,7 @@ from typing import Any, Final
 from sqlalchemy import ColumnElement, Connection, Row, and_, func, insert, or_, select, update
 
 from service.core.infant import Fact, Reading, Rejection, Version, newest, standing
+from service.store import troubles
 from service.store.facts import version_of
 from service.store.tables import infants, rejections
 
@@ -52,6 +53,7 @@ def settle(
         for mark, row in open_ones.items()
         if mark in outdated or _is_answered(row, again.get((row.resource, row.version_label)))
     ]
+    _explain_again(connection, site, open_ones, again)
     if answered:
         r = rejections.c
         connection.execute(update(rejections).where(r.site == site, r.id.in_(answered)).values(superseded_at=now))
@@ -63,6 +65,7 @@ def add(
 ) -> None:
     """Keep rejections, each with its arrival, the version it is about, and whether a newer version is known already."""
     if refused:
+        known = troubles.ids(connection, site, (each.trouble for _, _, each, _ in refused if each.trouble))
         connection.execute(
             insert(rejections),
             [
@@ -70,6 +73,7 @@ def add(
                     "site": site, "arrival": arrival, "resource": rejection.resource, **version_of(version),
                     "patient": rejection.patient, "about": rejection.about, "path": rejection.path,
                     "reason": rejection.reason, "recorded_at": now, "superseded_at": now if superseded else None,
+                    "trouble": known[troubles.mark(rejection.trouble)] if rejection.trouble else None,
                 }
                 for arrival, version, rejection, superseded in refused
             ],
@@ -103,17 +107,16 @@ def of_arrivals(connection: Connection, site: str, ids: Iterable[int]) -> set[in
 
 
 def current(
-    connection: Connection, site: str | None, patients: Sequence[str] | None = None, known_at: datetime | None = None,
-    limit: int | None = None,
+    connection: Connection, sites: Sequence[str], patients: Sequence[str] | None = None,
+    known_at: datetime | None = None, limit: int | None = None, offset: int = 0,
 ) -> list[Row[Any]]:  # fmt: skip
-    """Rejections nobody has answered (`known_at`: had answered by then), newest first, with the infant's opaque key
-    where known; `limit`: the newest of them."""
+    """Rejections of these sites nobody has answered (`known_at`: had answered by then), newest first, with the infant's
+    opaque key where known; from the one numbered `offset` on, at most `limit`."""
     where: list[ColumnElement[bool]] = [rejections.c.superseded_at.is_(None)]
     if known_at is not None:
         open_then = or_(rejections.c.superseded_at.is_(None), rejections.c.superseded_at > known_at)
         where = [rejections.c.recorded_at <= known_at, open_then]
-    if site is not None:
-        where.append(rejections.c.site == site)
+    where.append(rejections.c.site.in_(sites))
     if patients is not None:
         where.append(rejections.c.patient.in_(patients))
     query = (
@@ -126,6 +129,7 @@ def current(
         .where(*where)
         .order_by(rejections.c.recorded_at.desc(), rejections.c.id.desc())
         .limit(limit)
+        .offset(offset)
     )
     return list(connection.execute(query))
 
@@ -134,6 +138,26 @@ def count(connection: Connection, sites: Sequence[str]) -> int:
     """How many rejections of these sites nobody has answered with a newer version."""
     query = select(func.count()).where(rejections.c.superseded_at.is_(None), rejections.c.site.in_(sites))
     return connection.execute(query).scalar_one()
+
+
+def _explain_again(
+    connection: Connection, site: str, open_ones: Mapping[tuple[str, str, str, str], Any],
+    again: Mapping[tuple[str, str], Reading],
+) -> None:  # fmt: skip
+    """What the mapping lacks for rejections that are made again, where it was not known or is another trouble now."""
+    said = {
+        _mark(reading.resource, label, each): each.trouble
+        for (_, label), reading in again.items()
+        for each in reading.rejections
+    }
+    known = troubles.ids(connection, site, (each for mark in open_ones if (each := said.get(mark))))
+    r = rejections.c
+    for mark, row in open_ones.items():
+        if mark in said:
+            trouble = said[mark]
+            now = known[troubles.mark(trouble)] if trouble else None
+            if now != row.trouble:
+                connection.execute(update(rejections).where(r.site == site, r.id == row.id).values(trouble=now))
 
 
 def _mark(resource: str, label: str, rejection: Any) -> tuple[str, str, str, str]:

@@ -152,12 +152,46 @@ rejections: Final = Table(
     _instant("recorded_at"),
     _instant("superseded_at", nullable=True),
     Column("version_reading", BigInteger, nullable=False, server_default="0"),
+    Column("trouble", BigInteger),
     PrimaryKeyConstraint("site", "id"),
     ForeignKeyConstraint(["site", "arrival"], ["arrivals.site", "arrivals.id"]),
+    ForeignKeyConstraint(["site", "trouble"], ["troubles.site", "troubles.id"]),
     Index("rejections_current_idx", "site", "resource", postgresql_where=text("superseded_at IS NULL")),
+    Index("rejections_open_idx", "site", "recorded_at", "id", postgresql_where=text("superseded_at IS NULL")),
 )
-"""One row per `core.infant.Rejection`; current while neither a newer version of the
-resource nor a later reading of the same one has answered it."""
+"""One row per `core.infant.Rejection`; current while neither a newer version of the resource nor a later reading of the
+same one has answered it. `trouble`: what one entry of the mapping would answer; NULL where none would."""
+
+troubles: Final = Table(
+    "troubles",
+    metadata,
+    _site(),
+    _id(),
+    _text("section"),
+    _text("system"),
+    _text("code"),
+    _text("kind"),
+    _text("words"),
+    PrimaryKeyConstraint("site", "id"),
+    UniqueConstraint("site", "section", "system", "code", "kind"),
+)
+"""One row per `core.infant.Trouble` that ever came: a coding or word without a meaning, `words` as first seen."""
+
+silent: Final = Table(
+    "silent",
+    metadata,
+    _site(),
+    Column("trouble", BigInteger, nullable=False),
+    Column("arrival", BigInteger, nullable=False),
+    _text("resource"),
+    Column("number", Integer, nullable=False),
+    Column("mapping", BigInteger, nullable=False),
+    PrimaryKeyConstraint("site", "trouble", "arrival"),
+    ForeignKeyConstraint(["site", "arrival"], ["arrivals.site", "arrivals.id"]),
+    ForeignKeyConstraint(["site", "trouble"], ["troubles.site", "troubles.id"]),
+)
+"""Arrivals with resources that say nothing because of a code without a meaning: how many, and one of them. True of an
+arrival as long as `mapping` is the one that it was last read under."""
 
 mappings: Final = Table(
     "mappings",
@@ -438,7 +472,9 @@ looks: Final = Table(
 RIGHTS: Final[dict[str, str]] = {
     "arrivals": "SELECT, INSERT, UPDATE (state, attempts, problem, digested_at, mapping)",
     "facts": "SELECT, INSERT",
-    "rejections": "SELECT, INSERT, UPDATE (superseded_at)",
+    "rejections": "SELECT, INSERT, UPDATE (superseded_at, trouble)",
+    "troubles": "SELECT, INSERT",
+    "silent": "SELECT, INSERT, UPDATE (resource, number, mapping)",
     "mappings": "SELECT, INSERT",
     "meanings": "SELECT, INSERT, UPDATE (withdrawn_at, withdrawn_by)",
     "infants": "SELECT, INSERT, UPDATE",

@@ -22,6 +22,7 @@ from service.store import looks, people
 from service.store.looks import Seen
 from service.web.api import AsOf
 from service.web.looking import Look, Looking
+from service.web.paging import LENGTH, From, Part
 from service.web.words import N_, _
 
 KINDS: Final[Mapping[str, str]] = {
@@ -80,29 +81,28 @@ def audit_routes() -> APIRouter:
     router = APIRouter(include_in_schema=False, default_response_class=HTMLResponse)
 
     @router.api_route("/audit", methods=["GET", "HEAD"])
-    def audit(look: Look, day: AsOf = None, person: str = "", site: str = "", infant: str = "") -> Response:
+    def audit(
+        look: Look, day: AsOf = None, person: str = "", site: str = "", infant: str = "", begin: From = 0
+    ) -> Response:
         look.only_for("/audit")
         zone = _zone(look, site)
         on = day or look.flow.clock().astimezone(zone).date()
-        begin = datetime.combine(on, time(), zone)
-        sites = [look.flow.site(site).id] if site else None if look.person.sites is None else [*look.flow.sites]
+        midnight = datetime.combine(on, time(), zone)
+        here = [look.flow.site(site).id] if site else None if look.person.sites is None else [*look.flow.sites]
         with look.flow.database.transaction() as connection:
             known = [each for each in people.everybody(connection) if look.knows(each)]
-            found = looks.between(
-                connection, sites, begin, datetime.combine(on + timedelta(days=1), time(), zone),
-                person=_uuid(person), about=_uuid(infant),
+            found, total = looks.between(
+                connection, midnight, datetime.combine(on + timedelta(days=1), time(), zone), sites=here,
+                elsewhere=() if site else [each.id for each in known if each.id],
+                person=_uuid(person), about=_uuid(infant), offset=begin, limit=LENGTH,
             )  # fmt: skip
-        if site:
-            found = [each for each in found if each.site == site]
-        if look.person.sites is not None:  # who signs in elsewhere is none of theirs
-            theirs = {each.id for each in known}
-            found = [each for each in found if each.site or each.person in theirs]
+        chosen = {"person": person, "site": site, "infant": infant}
         return HTMLResponse(
             look.pages.render(
-                "audit.html", here="audit", day=on, rows=_rows(look, found, zone), most=looks.MOST,
-                zone=zone.key, chosen={"person": person, "site": site, "infant": infant},
-                everybody=[*look.pages.invented] or known, before=_at(on - timedelta(days=1), person, site, infant),
-                after=_at(on + timedelta(days=1), person, site, infant), times=AT,
+                "audit.html", here="audit", day=on, zone=zone.key, chosen=chosen,
+                part=Part(_rows(look, found, zone), begin, total, "/audit", {"day": on.isoformat(), **chosen}),
+                everybody=[*look.pages.invented] or known, before=_at(on - timedelta(days=1), chosen),
+                after=_at(on + timedelta(days=1), chosen), times=AT,
             )
         )  # fmt: skip
 
@@ -123,6 +123,6 @@ def _uuid(text: str) -> UUID | None:
         raise NotFound("nothing is on record about this") from None
 
 
-def _at(day: date, person: str, site: str, infant: str) -> str:
-    chosen = {"day": day.isoformat(), "person": person, "site": site, "infant": infant}
-    return "/audit?" + urlencode({name: value for name, value in chosen.items() if value})
+def _at(day: date, chosen: Mapping[str, str]) -> str:
+    asked = {"day": day.isoformat(), **chosen}
+    return "/audit?" + urlencode({name: value for name, value in asked.items() if value})

@@ -84,7 +84,7 @@ class Copies:
     def _list(self, site: str | None, made: datetime) -> str:
         flow = self._flow
         return self._pages.worklist(
-            flow.worklist(site), flow.today, made, census=flow.census(site), unread=len(flow.rejections(site)),
+            flow.worklist(site), flow.today, made, census=flow.census(site), unread=flow.unread(site),
             site=site, self_contained=True, valid_until=self._pages.clock_time(made + GOOD_FOR, site),
         )  # fmt: skip
 

@@ -20,6 +20,7 @@ from service.store.meanings import Given, beside_file
 from service.web import mend, view
 from service.web.entry import read_typed
 from service.web.looking import Look, Looking
+from service.web.paging import From, Part
 from service.web.traffic_words import Health, say_ago, say_health, say_moment
 from service.web.typed import first
 from service.web.words import N_, _, ngettext_
@@ -51,15 +52,16 @@ class Connections:
         sites.sort(key=lambda pair: order.index(pair[1].standing))
         return HTMLResponse(self._pages.render("feeds.html", here="feeds", sites=sites))
 
-    def one(self, id: str, done: str = "", problem: str = "", status: int = 200) -> Response:
+    def one(self, id: str, done: str = "", problem: str = "", status: int = 200, begin: int = 0) -> Response:
         """One site: its feeds, its troubles, what could not be read, and the meanings given here."""
         site = self._flow.site(id)
         groups = mend.find_groups(self._mending, id)
         health = self._health(site)
-        rejected = sum(group.number for group in groups)
+        part = Part.of(groups, begin, f"/feeds/{id}")
         page = self._pages.render(
             "feed.html", here="feeds", site=site, health=health, done=_(DONE[done]) if done in DONE else "",
-            problem=problem, groups=[(group, self._say(group, site)) for group in groups], rejected=rejected,
+            problem=problem, part=part, groups=[(group, self._say(group, site)) for group in part.rows],
+            rejected=sum(group.number for group in groups),
             latest=[
                 (say_ago(self._flow.clock() - kept.received_at), say_moment(kept.received_at, site, self._today(site)),
                  kept.arrival.feed, len(kept.arrival.body))
@@ -70,13 +72,13 @@ class Connections:
         )  # fmt: skip
         return HTMLResponse(page, status)
 
-    def silent(self, id: str) -> Response:
+    def silent(self, id: str, begin: int = 0) -> Response:
         """Codes that say nothing because nobody gave them a meaning."""
         site = self._flow.site(id)
-        groups, searched = mend.find_silent(self._mending, id)
+        part = Part.of(mend.find_silent(self._mending, id), begin, f"/feeds/{id}/codes")
         page = self._pages.render(
-            "feed-codes.html", here="feeds", site=site, searched=searched,
-            groups=[(group, self._say(group, site)) for group in groups],
+            "feed-codes.html", here="feeds", site=site, kept=self._mending.kept(id), part=part,
+            otherwise=self._mending.to_read_again(id), groups=[(group, self._say(group, site)) for group in part.rows],
         )  # fmt: skip
         return HTMLResponse(page)
 
@@ -85,6 +87,7 @@ class Connections:
         site = self._flow.site(id)
         group = mend.find_group(self._mending, id, name)
         mapped = self._mending.mapped(id).site
+        came, arrived = self._mending.came(id, group.gathered, silent=not group.rejected)
         chosen, effect, changes, problem, status = None, list[str](), list[mend.Changed](), "", 200
         if given is not None:
             self._may_mend()
@@ -94,12 +97,12 @@ class Connections:
             if chosen.meaning is not None:
                 if first(given, "do") == "save" and first(given, "shown") == chosen.digest:
                     try:
-                        self._mending.give(id, chosen.meaning, self._by(given), group.came)
+                        self._mending.give(id, chosen.meaning, self._by(given), came)
                         return RedirectResponse(f"/feeds/{id}?done=meaning", 303)
                     except NotUnderstood:
                         problem = _("Say who gives the code this meaning: it is kept with your name.")
-                would = self._mending.weigh(id, chosen.meaning, group.came)
-                effect = mend.say_effect(would, group.rejected)
+                would = self._mending.weigh(id, chosen.meaning, came)
+                effect = mend.say_effect(would, group.rejected, arrived)
                 changes = sorted(map(mend.say_change, would.changes), key=lambda each: (not each.off, each.key))
             status = 422 if problem else 200
         page = self._pages.render(
@@ -168,8 +171,7 @@ class Connections:
         times = ngettext_("%(n)s time", "%(n)s times", group.number)
         today = self._today(site)
         since = _("since %(moment)s", moment=say_moment(group.first, site, today))
-        known = len(group.infants)
-        who = ngettext_("%(n)s infant known", "%(n)s infants known", known) if known else ""
+        who = ngettext_("%(n)s infant known", "%(n)s infants known", group.infants) if group.infants else ""
         about = view.say_missing([group.about]) if group.about and group.trouble is None else ""
         return {
             "title": title, "does": does, "count": ", ".join(filter(None, [times, since, who])),
@@ -198,12 +200,12 @@ def feed_routes() -> APIRouter:
         return Connections(look).all()
 
     @router.api_route("/feeds/{site}", methods=read)
-    def one_site(look: Look, site: str, done: str = "") -> Response:
-        return Connections(look).one(site, done)
+    def one_site(look: Look, site: str, done: str = "", begin: From = 0) -> Response:
+        return Connections(look).one(site, done, begin=begin)
 
     @router.api_route("/feeds/{site}/codes", methods=read)
-    def codes(look: Look, site: str) -> Response:
-        return Connections(look).silent(site)
+    def codes(look: Look, site: str, begin: From = 0) -> Response:
+        return Connections(look).silent(site, begin)
 
     @router.api_route("/feeds/{site}/trouble/{group}", methods=read)
     def show_trouble(look: Look, site: str, group: str) -> Response:

@@ -8,38 +8,26 @@ from __future__ import annotations
 
 import hashlib
 import re
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
 from datetime import datetime
-from typing import Any, Final
+from typing import Final
 
 from markupsafe import Markup
 
 from service.core.decision import Decision
+from service.core.infant import Trouble
 from service.errors import ConfigurationError, NotFound, NotUnderstood
 from service.fhir import terms
-from service.fhir.mending import (
-    Option,
-    Trouble,
-    concept_of,
-    diagnose,
-    find_unknown,
-    options,
-    reference_of,
-    resources_of,
-)
+from service.fhir.mending import Option, concept_of, options
 from service.fhir.sites import TEXT, Site
-from service.mending import Mending, Refused, Weighed
+from service.mending import Mending, Weighed
 from service.store.infants import Change
 from service.store.meanings import Meaning
+from service.store.troubles import Gathered
 from service.web import view
 from service.web.original import mark_original, pick_resource
 from service.web.words import N_, _, ngettext_
-
-SHOWN: Final = 2000
-"""Rejections of a site that are grouped: the newest. What is older is counted, and grouped once these are answered."""
-SEARCHED: Final = 500
-"""Arrivals that are searched for codes without a meaning: the newest."""
 
 CONCEPTS: Final[Mapping[str, str]] = {
     "gestation": N_("Gestational age at birth"),
@@ -67,22 +55,44 @@ CONCEPTS: Final[Mapping[str, str]] = {
 """Key of an option -> words. Those of eyes and answers are the terms of our own CodeSystem."""
 
 
-@dataclass(slots=True)
+@dataclass(frozen=True, slots=True)
 class Group:
-    """Equal troubles at a site. `trouble` is None where no mapping can answer them; `reason` is then what they share.
-    `came` are the arrivals that brought them, `sample` one of them (arrival, reference, path)."""
+    """Equal troubles at a site, as one answer would serve them. `trouble` is None where no mapping can answer them;
+    `reason` is then what they share. `infants` are those known about whom they are, `sample` is the last of them
+    (arrival, reference, path); not `rejected`: resources that say nothing at all."""
 
     id: str
-    trouble: Trouble | None
-    reason: str
-    about: str
-    first: datetime
-    last: datetime
-    sample: tuple[int, str, str]
-    number: int = 0
-    came: set[int] = field(default_factory=set)
-    infants: set[str] = field(default_factory=set)
-    rejected: bool = True
+    gathered: tuple[Gathered, ...]
+    rejected: bool
+
+    @property
+    def trouble(self) -> Trouble | None:
+        return self.gathered[0].trouble
+
+    @property
+    def reason(self) -> str:
+        return self.gathered[0].reason
+
+    @property
+    def about(self) -> str:
+        return self.gathered[0].about
+
+    @property
+    def number(self) -> int:
+        return sum(each.number for each in self.gathered)
+
+    @property
+    def infants(self) -> int:
+        return sum(each.infants for each in self.gathered)
+
+    @property
+    def first(self) -> datetime:
+        return min(each.first for each in self.gathered)
+
+    @property
+    def sample(self) -> tuple[int, str, str]:
+        one = self.gathered[0]
+        return one.arrival, one.resource, one.path
 
     @property
     def meant(self) -> str:
@@ -96,46 +106,21 @@ def group_id(site: str, *parts: str) -> str:
 
 
 def find_groups(mending: Mending, site: str) -> list[Group]:
-    """What could not be read at a site, equal troubles together: those that an entry in the mapping answers first, the
-    largest first. Raises NotFound."""
-    mapped = mending.mapped(site).site
-    refused = mending.refused(site, SHOWN)
-    bodies = mending.bodies(site, {each.arrival for each in refused})
-    known: dict[int, dict[str, dict[str, Any]]] = {}
-    groups: dict[str, Group] = {}
-    for each in refused:
-        if each.arrival not in known:
-            known[each.arrival] = {reference_of(found): found for found in resources_of(bodies[each.arrival])}
-        resource = known[each.arrival].get(each.resource)
-        if resource is None and len(known[each.arrival]) == 1:
-            resource = next(iter(known[each.arrival].values()))
-        trouble = diagnose(resource, each.path, each.reason, each.about, mapped) if resource else None
-        _add(groups, each, trouble)
-    return sorted(groups.values(), key=lambda group: (group.trouble is None, -group.number, group.id))
+    """All that could not be read at a site, equal troubles together: those that an entry in the mapping answers first,
+    the largest first. Raises NotFound."""
+    return _group(site, mending.refused(site), rejected=True)
 
 
-def find_silent(mending: Mending, site: str) -> tuple[list[Group], int]:
-    """Codes of the Observations and Procedures that came last which nobody gave a meaning, and which therefore say
-    nothing; those whose words sound like what decides about eye exams first. And how many arrivals were searched."""
-    mapped = mending.mapped(site).site
-    groups: dict[str, Group] = {}
-    latest = mending.latest(site, SEARCHED)
-    for kept in latest:
-        for resource in resources_of(kept.arrival.body):
-            trouble = find_unknown(resource, mapped)
-            if trouble is None:
-                continue
-            id = group_id(site, trouble.section, trouble.system, trouble.code)
-            group = groups.setdefault(
-                id,
-                Group(id, trouble, "", "", kept.received_at, kept.received_at,
-                      (kept.id, reference_of(resource), f"{trouble.kind}.code"), rejected=False),
-            )  # fmt: skip
-            group.number += 1
-            group.came.add(kept.id)
-            group.first = min(group.first, kept.received_at)
-    ordered = sorted(groups.values(), key=lambda group: (not _LIKELY.search(_sound(group)), -group.number, group.id))
-    return ordered, len(latest)
+def find_silent(mending: Mending, site: str) -> list[Group]:
+    """The codes of all Observations and Procedures kept which nobody gave a meaning, and which therefore say nothing;
+    those whose words sound like what decides about eye exams first. Raises NotFound."""
+    known = mending.mapped(site).site.codes
+    silent = [
+        each
+        for each in mending.silent(site)
+        if each.trouble and (each.trouble.system, each.trouble.code) not in known  # not read again since
+    ]
+    return sorted(_group(site, silent, rejected=False), key=lambda group: not _LIKELY.search(_sound(group)))
 
 
 _LIKELY: Final = re.compile(
@@ -149,29 +134,23 @@ def _sound(group: Group) -> str:
 
 def find_group(mending: Mending, site: str, id: str) -> Group:
     """One group by its name, among the rejections and the codes without a meaning. Raises NotFound."""
-    for groups in (find_groups(mending, site), find_silent(mending, site)[0]):
-        for group in groups:
+    for find in (find_groups, find_silent):
+        for group in find(mending, site):
             if group.id == id:
                 return group
     raise NotFound(_("there is no such trouble here any more: it has been answered, or newer versions have come"))
 
 
-def _add(groups: dict[str, Group], each: Refused, trouble: Trouble | None) -> None:
-    if trouble is not None:
-        id = group_id(each.site, trouble.section, trouble.system, trouble.code)
-    else:
-        id = group_id(each.site, "reason", each.about, re.sub(r"\[\d+\]", "", each.path), each.reason)
-    group = groups.get(id)
-    if group is None:
-        group = groups[id] = Group(
-            id, trouble, each.reason, each.about, each.recorded_at, each.recorded_at,
-            (each.arrival, each.resource, each.path),
-        )  # fmt: skip
-    group.number += 1
-    group.came.add(each.arrival)
-    group.first = min(group.first, each.recorded_at)
-    if each.patient_key:
-        group.infants.add(each.patient_key)
+def _group(site: str, gathered: Iterable[Gathered], rejected: bool) -> list[Group]:
+    """One meaning answers a code whatever it stands in: an Observation, a Procedure, or a number without a unit."""
+    groups: dict[str, list[Gathered]] = {}
+    for each in gathered:
+        if each.trouble is not None:
+            id = group_id(site, each.trouble.section, each.trouble.system, each.trouble.code)
+        else:
+            id = group_id(site, "reason", each.about, each.place, each.reason)
+        groups.setdefault(id, []).append(each)
+    return [Group(id, tuple(each), rejected) for id, each in groups.items()]
 
 
 # --- choosing ------------------------------------------------------------------------------------------------------
@@ -236,9 +215,14 @@ def say_system(trouble: Trouble) -> str:
     return trouble.system or _("without a code system")
 
 
-def say_effect(would: Weighed, rejected: bool) -> list[str]:
-    """What a meaning would do, in sentences."""
+def say_effect(would: Weighed, rejected: bool, came: int) -> list[str]:
+    """What a meaning would do, in sentences; `came`: how many arrivals have the trouble."""
     said = []
+    if came > would.arrivals:
+        said.append(
+            _("Tried on the newest %(n)s of %(all)s arrivals; the others are read again in the background, and who is "
+              "decided about otherwise because of them is not shown here.", n=would.arrivals, all=came)
+        )  # fmt: skip
     if rejected:
         said.append(
             ngettext_(

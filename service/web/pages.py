@@ -32,6 +32,7 @@ from service.web.course_picture import draw_course, say_course
 from service.web.load import count_load, draw_load, highest, say_late
 from service.web.looking import ENTERS, NOBODY, PAGES_FOR, ROLE_WORDS, Look, Person
 from service.web.original import mark_original, pick_resource
+from service.web.paging import LENGTH, From, Part
 from service.web.phrases import tell
 from service.web.sheets import SHEETS
 from service.web.typed import first
@@ -271,10 +272,10 @@ class Pages:
             cautions=[view.capitalize(view.say_dates_in(flag, today)) for flag in decision.flags],
         )
 
-    def unread(self, rejections: Iterable[Mapping[str, Any]]) -> str:
+    def unread(self, part: Part) -> str:
         """What could not be read: the original beside the reason."""
         shown = []
-        for each in rejections:
+        for each in part.rows:
             site = self._sites[each["site"]]
             text = pick_resource(each["original"], each["resource"])
             shown.append({
@@ -284,7 +285,7 @@ class Pages:
                 "about_words": view.say_missing([each["about"]]) if each["about"] else "",
                 "original": mark_original(text, each["path"]),
             })  # fmt: skip
-        return self.render("unread.html", here="unread", rejections=shown)
+        return self.render("unread.html", here="unread", rejections=shown, part=part)
 
     def problem(self, status: int, sentence: str) -> str:
         """An error, as a page that says what to do next."""
@@ -345,8 +346,10 @@ def page_routes() -> APIRouter:
         return HTMLResponse(look.pages.letter(seen, kind, seen.as_of, policy.care.surveillance_age))
 
     @router.api_route("/unread", methods=read)
-    def unread(look: Look, site: str | None = None) -> Response:
-        return HTMLResponse(look.pages.unread(look.flow.rejections(site)))
+    def unread(look: Look, site: str | None = None, begin: From = 0) -> Response:
+        rows = look.flow.rejections(site, LENGTH, begin)
+        part = Part(rows, begin, look.flow.unread(site), "/unread", {"site": site or ""})
+        return HTMLResponse(look.pages.unread(part))
 
     @router.api_route("/static/{name}", methods=read)
     def static(name: str) -> Response:

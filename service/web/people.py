@@ -16,6 +16,7 @@ from service.store.passwords import check_new, hash_password
 from service.store.tables import ROLES
 from service.web.entry import Given
 from service.web.looking import ROLE_WORDS, Look, Looking, Person
+from service.web.paging import From, Part
 from service.web.typed import first
 from service.web.view import capitalize
 from service.web.words import _
@@ -33,9 +34,10 @@ def people_routes(invented: Sequence[Person]) -> APIRouter:
             known = [each for each in people.everybody(connection) if look.knows(each)]
         status = values.pop("status", 200)
         shown = {"problem": "", "typed": {}, "token": "", **values}
+        part = Part.of([*invented] or known, shown.pop("begin", 0), PAGE)
         return HTMLResponse(
             look.pages.render(
-                "people.html", here="people", everybody=[*invented] or known, roles_to_give=_roles(), **shown
+                "people.html", here="people", part=part, roles_to_give=_roles(), **shown
             ),
             status,
         )  # fmt: skip
@@ -47,9 +49,9 @@ def people_routes(invented: Sequence[Person]) -> APIRouter:
         return HTMLResponse(look.pages.render("someone.html", here="people", **values), status)
 
     @router.api_route(PAGE, methods=read)
-    def show(look: Look) -> Response:
+    def show(look: Look, begin: From = 0) -> Response:
         look.only_for(PAGE)
-        return everybody(look)
+        return everybody(look, begin=begin)
 
     @router.post(PAGE)
     def add(look: Look, given: Given) -> Response:

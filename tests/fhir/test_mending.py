@@ -9,8 +9,9 @@ from typing import Any
 
 import pytest
 
+from service.core.infant import Trouble
 from service.errors import NotUnderstood
-from service.fhir.mending import Trouble, concept_of, diagnose, find_unknown, in_toml, options, resources_of
+from service.fhir.mending import concept_of, diagnose, find_unknown, in_toml, options
 from service.fhir.read import read_body
 from service.fhir.sites import TEXT, Site, load_standard, parse_site
 from service.fhir.terms import SYSTEM
@@ -180,13 +181,21 @@ def test_an_age_that_is_none_is_refused(site: Site, given: str) -> None:
         concept_of(option, given)
 
 
-def test_resources_are_found_in_a_bundle_in_lines_and_alone() -> None:
-    one, two = {"resourceType": "Patient", "id": "1"}, {"resourceType": "Patient", "id": "2"}
-    bundle = {"resourceType": "Bundle", "entry": [{"resource": one}, {"resource": two}, {}, None]}
-    lines = "\n".join(json.dumps(each) for each in (one, two)) + "\n{broken"
-    assert [each.get("id") for each in resources_of(json.dumps(bundle).encode())] == [None, "1", "2"]
-    assert [each["id"] for each in resources_of(lines.encode())] == ["1", "2"]
-    assert list(resources_of(b"")) == list(resources_of(b"nothing")) == []
+def test_what_the_mapping_lacks_is_found_as_a_body_is_read(site: Site) -> None:
+    pulse, unit = observation(coded("HR", display="Heart rate")), CASES[0][0]
+    bundle = {"resourceType": "Bundle", "type": "collection", "entry": [{"resource": pulse}, {"resource": unit}]}
+    lines = "\n".join(json.dumps(each) for each in (pulse, unit))
+    for body in (json.dumps(bundle), lines):
+        silent, refused = read_body(body.encode(), site, NOW)
+        assert silent.silent == Trouble("code", LOCAL, "HR", "Heart rate", "Observation")
+        assert [each.trouble for each in refused.rejections] == [CASES[0][1]]
+        assert refused.silent is None
+
+
+@pytest.mark.parametrize("code", ["x" * 301, "a\0b", "\ud800"])
+def test_a_code_that_no_table_can_hold_is_no_trouble(site: Site, code: str) -> None:
+    (reading,) = read_body(json.dumps(observation(coded(code))).encode(), site, NOW)
+    assert reading.silent is None
 
 
 def test_the_fingerprint_changes_with_what_is_read_and_with_nothing_else(site: Site) -> None:

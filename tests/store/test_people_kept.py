@@ -144,6 +144,6 @@ def test_a_look_is_of_a_known_kind(database: Database) -> None:
         looks.write(connection, "guess", NOW, None)
     with database.transaction() as connection:
         looks.write(connection, "list", NOW, None, "/", [("north", None), ("south", None)])
-        found = looks.between(connection, ["north"], NOW, NOW + timedelta(seconds=1))
+        found = looks.between(connection, NOW, NOW + timedelta(seconds=1), sites=["north"])[0]
         assert [each.site for each in found] == ["north"]
-        assert looks.between(connection, None, NOW + timedelta(seconds=1), NOW + timedelta(days=1)) == []
+        assert looks.between(connection, NOW + timedelta(seconds=1), NOW + timedelta(days=1)) == ([], 0)

@@ -3,20 +3,22 @@
 from __future__ import annotations
 
 import re
+import time
 from datetime import date, datetime, timedelta
 from typing import Any
 
 import httpx
 import pytest
 from playwright.sync_api import expect
+from sqlalchemy import text
 from web.browsing import a_browser, a_page
 from web.ward import NOW, age, fill, key_of, local_age, newborn, send, two_sites, weight
 
 from service.flow import Cursor, Flow
-from service.mending import Mending
+from service.mending import Mending, Weighed
 from service.store.database import Database
 from service.store.traffic import DAYS, Feed, Said, Stuck, Traffic
-from service.web.mend import find_groups, find_silent, group_id
+from service.web.mend import find_groups, find_silent, group_id, say_effect
 from service.web.traffic_words import draw_bars, is_silent, say_ago, say_health
 
 AGE = group_id("northbank", "code", "urn:northbank", "AGE")
@@ -196,9 +198,9 @@ def test_codes_that_say_nothing_are_found_and_the_likely_ones_stand_first(flow: 
     pulse = age("vague", 0) | {"id": "vague-pulse", "valueInteger": 140}
     pulse["code"] = {"coding": [{"system": "urn:northbank", "code": "HR", "display": "Heart rate"}]}
     send(flow, "northbank", *[pulse | {"id": f"pulse-{n}"} for n in range(3)], local_age("vague", "26w4d"))
-    groups, searched = find_silent(Mending(flow), "northbank")
+    groups = find_silent(Mending(flow), "northbank")
     assert [(group.meant, group.number) for group in groups] == [("AGE", 1), ("HR", 3)]
-    assert searched == 18
+    assert Mending(flow).kept("northbank") == 18
 
 
 def test_a_meaning_is_withdrawn_and_everything_is_offered_to_be_read_again(own_ward: httpx.Client, flow: Flow) -> None:
@@ -238,6 +240,101 @@ def test_no_code_value_or_name_stands_in_an_address(own_ward: httpx.Client, flow
     for path in ("/feeds", "/feeds/northbank", "/feeds/northbank/codes"):
         for address in re.findall(r'(?:href|action)="([^"]*)"', own_ward.get(path).text):
             assert not re.search(r"AGE|gmz|1360|vague|light|Driftwood", address), address
+
+
+# --- very many -----------------------------------------------------------------------------------------------------
+
+MANY = 20_000
+
+
+def again(database: Database, times: int, number: str) -> None:
+    """The last arrival so many times more, with what could not be read and what says nothing of it, as if each had come
+    by itself; `number` is what stands for a number in the reason, in SQL."""
+    with database.transaction() as connection:
+        last = connection.execute(text("SELECT max(id) FROM arrivals")).scalar_one()
+        for statement in (
+            """
+            INSERT INTO arrivals (site, received_at, feed, method, path, body, state, digested_at, attempts, mapping)
+            SELECT site, received_at, feed, method, path, body, state, digested_at, attempts, mapping
+            FROM arrivals, generate_series(1, :times) WHERE id = :last""",
+            f"""
+            INSERT INTO rejections (site, arrival, resource, version_updated, version_label, patient, about, path,
+                reason, recorded_at, version_reading, trouble)
+            SELECT r.site, a.id, r.resource || a.id, version_updated, version_label, patient, about, r.path,
+                replace(reason, '1.36', ({number})::text), recorded_at, version_reading, trouble
+            FROM rejections r, arrivals a WHERE r.arrival = :last AND a.id > :last""",
+            """
+            INSERT INTO silent (site, trouble, arrival, resource, number, mapping)
+            SELECT s.site, s.trouble, a.id, s.resource, s.number, s.mapping
+            FROM silent s, arrivals a WHERE s.arrival = :last AND a.id > :last""",
+        ):
+            connection.execute(text(statement), {"times": times, "last": last})
+
+
+def test_all_rejections_are_grouped_however_many_they_are(
+    own_ward: httpx.Client, flow: Flow, database: Database
+) -> None:
+    send(flow, "northbank", ounces("old", 900))
+    send(flow, "northbank", weight("new", 1.36))
+    again(database, MANY - 1, "1 + a.id % 250 / 1000.0")
+    began = time.process_time()
+    groups = find_groups(Mending(flow), "northbank")
+    assert time.process_time() - began < 2, "the database groups them"
+    assert sum(group.number for group in groups) == MANY + 2
+    assert (groups[0].meant, groups[0].number) == ("gmz", 1), "what an entry answers stands first, however old"
+    first = own_ward.get("/feeds/northbank")
+    assert "All that has not been answered is here" in words(first)
+    seen = len(re.findall('class="feed-group', first.text))
+    last = first
+    while following := re.search(r'href="([^"]*)" rel="next"', last.text):
+        last = own_ward.get(following[1].replace("&amp;", "&"))
+        seen += len(re.findall('class="feed-group', last.text))
+    assert seen == len(groups) > 200, "every group is on a part of the page"
+    assert f"{len(groups)} of {len(groups)}" in words(last)
+    unread = own_ward.get("/unread?site=northbank")
+    assert len(re.findall('class="rejection"', unread.text)) == 100
+    assert f"1 to 100 of {MANY + 2}" in words(unread)
+    assert f"{MANY + 1} to {MANY + 2} of {MANY + 2}" in words(own_ward.get(f"/unread?site=northbank&from={MANY}"))
+
+
+def test_a_code_without_a_meaning_is_found_however_long_ago_it_came(
+    own_ward: httpx.Client, flow: Flow, database: Database
+) -> None:
+    send(flow, "northbank", local_age("vague", "26w4d"))
+    pulse = age("vague", 0) | {"id": "vague-pulse", "valueInteger": 140}
+    pulse["code"] = {"coding": [{"system": "urn:northbank", "code": "HR", "display": "Heart rate"}]}
+    send(flow, "northbank", pulse)
+    again(database, 9_999, "0")
+    silent = find_silent(Mending(flow), "northbank")
+    assert [(group.meant, group.number) for group in silent] == [("AGE", 1), ("HR", 10_000)]
+    page = words(own_ward.get("/feeds/northbank/codes"))
+    assert f"Counted over all {Mending(flow).kept('northbank')} arrivals that are kept." in page
+    assert "earlier mapping" not in page
+    came, arrived = Mending(flow).came("northbank", silent[1].gathered, silent=True)
+    assert arrived == 10_000 > len(came) > 1_000, "as many as can be read while somebody waits"
+    shown = own_ward.post(f"/feeds/northbank/trouble/{silent[0].id}", data={"means": "gestation", "do": "weigh"})
+    assert "Cy Driftwood" in words(shown)
+    assert "newest" not in words(shown)
+    limited = say_effect(Weighed(500, 0, 0, 0, 0, ()), rejected=False, came=10_000)
+    assert limited[0].startswith("Tried on the newest 500 of 10000 arrivals")
+
+
+def test_what_was_read_under_an_earlier_mapping_is_said_and_counted_once_it_is_read_again(
+    own_ward: httpx.Client, flow: Flow, database: Database
+) -> None:
+    send(flow, "northbank", local_age("vague", "26w4d"), ounces("odd", 900))
+    with database.transaction() as connection:  # as before the codes were counted
+        connection.execute(text("UPDATE silent SET mapping = -1"))
+        connection.execute(text("UPDATE rejections SET trouble = NULL"))
+        connection.execute(text("UPDATE arrivals SET mapping = 0"))
+    assert find_silent(Mending(flow), "northbank") == []
+    assert "were last read under an earlier mapping: a code of theirs may be missing here" in words(
+        own_ward.get("/feeds/northbank/codes")
+    )
+    while Mending(flow).replay("northbank"):
+        pass
+    assert [(group.meant, group.number) for group in find_silent(Mending(flow), "northbank")] == [("AGE", 1)]
+    assert "gmz" in [group.meant for group in find_groups(Mending(flow), "northbank")]
 
 
 # --- the journey ---------------------------------------------------------------------------------------------------
