@@ -176,7 +176,10 @@ class Course:
     def basis(self) -> str:
         """A digest of all that was found and done: what a closing rests on."""
         found = sorted((exam.on.isoformat(), exam.at, repr(exam.right), repr(exam.left)) for exam in self.exams)
-        done = sorted((each.on.isoformat(), each.sides, each.kind, each.agent) for each in self.treatments)
+        done = sorted(
+            (each.on.isoformat(), each.sides, each.kind, each.agent, *(() if each.certain else (False,)))
+            for each in self.treatments
+        )
         return hashlib.sha256(repr((found, done)).encode()).hexdigest()[:16]
 
     @property
@@ -202,6 +205,10 @@ class Course:
     def treated(self, side: Side) -> tuple[Treatment, ...]:
         """The treatments of one eye."""
         return tuple(treatment for treatment in self.treatments if side in treatment.sides)
+
+    def surely_treated(self, side: Side) -> tuple[Treatment, ...]:
+        """Those of them that are certain: only these answer anything."""
+        return tuple(treatment for treatment in self.treated(side) if treatment.certain)
 
     def injections(self, side: Side) -> tuple[Treatment, ...]:
         """The injections of one eye."""

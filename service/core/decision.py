@@ -331,7 +331,7 @@ def _because(infant: Infant, policy: Policy, held: bool) -> tuple[Reason, ...]:
 def _missing(infant: Infant, options: Sequence[Option], eligible: Eligibility) -> tuple[str, ...]:
     """What is not on record, or in doubt, and could change the answer or the date."""
     missing = []
-    if not infant.born.candidates or not all(value.exact for value in infant.born.values):
+    if infant.born.unsettled or not all(value.exact for value in infant.born.values):
         missing.append("date_of_birth")
     windows = {option.window for option in options if option.born == options[0].born}
     matters = eligible == "unknown" or len(windows) > 1 or not options
