@@ -16,7 +16,8 @@ A request that is no longer due: the ServiceRequest is revoked, the Task cancell
 cancelled, so it stays and a second Task with code `abort` asks for it to stop (fhir/write.abort_task).
 
 A request that is due again (a weight was put right, an exam was taken back) is opened again, if it was we who said that
-it had ended: `statusReason` carries our code. What the site's people called off, refused or ticked off stays so.
+it had ended: `statusReason` carries our code. What the site's people called off or refused stays so; what they ticked
+off as well, unless what is asked for now begins only after the window they ticked off: that is another exam.
 """
 
 from __future__ import annotations
@@ -247,12 +248,21 @@ def _task_status(stored: Resource, wanted: Resource) -> str:
     now, want = str(stored.get("status", "requested")), str(wanted["status"])
     if now in ("cancelled", "completed") and want == "requested" and _ended_by_us(stored):
         return want  # due again: the same request, not a second one
+    if now == "completed" and want == "requested" and _begins_after(stored, wanted):
+        return want
     movable = {
         "requested": ("requested",),
         "completed": (*_WAITING, *_WORKING),
         "cancelled": _WAITING,
     }
     return want if now in movable[want] else now
+
+
+def _begins_after(stored: Resource, wanted: Resource) -> bool:
+    """Whether the window wanted begins after the stored one ends; instants and days by their day."""
+    had, asks = ((task.get("restriction") or {}).get("period") or {} for task in (stored, wanted))
+    ended, begins = str(had.get("end") or ""), str(asks.get("start") or "")
+    return bool(ended) and begins[:10] > ended[:10]
 
 
 def _ended_by_us(task: Resource) -> bool:

@@ -2,22 +2,30 @@
 
 An exam may come whole, or finding by finding: the findings of one day are one exam. Where records of one day disagree
 about an eye, the worse finding counts. What could not be read is told apart from what was never sent.
+
+What was said before a correction that cannot be read may be wrong: it can ask for something, and takes nothing away. An
+eye in such an exam counts as seen poorly, such a treatment answers nothing, such a closing, hand-over or visit months
+later does not count.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import replace
 from datetime import date, tzinfo
 from typing import Any, Final
 
 from service.core.course import Booking, Closing, Course, Deferral, HandOver
-from service.core.findings import PLUS, REGRESSIONS, STAGES, VIEWS, Exam, Eye, Treatment, parse_exam, parse_eye
+from service.core.findings import PLUS, REGRESSIONS, SIDES, STAGES, VIEWS, Exam, Eye, Treatment, parse_exam, parse_eye
 from service.core.findings import parse_treatment as _treatment
 from service.core.infant import Fact, newest
 from service.errors import ConfigurationError
 
 DONE: Final = ("exam", "finding", "treatment")
 """Facts that change what is due; one that could not be read is said beside the course."""
+
+_SETTLES: Final = ("closing", "hand_over", "long_term")
+"""Facts after which something is no longer asked for."""
 
 _TOLD: Final = (*DONE, "closing", "deferral", "hand_over", "booking", "long_term")
 
@@ -30,7 +38,7 @@ def read_course(facts: Iterable[Fact], zone: tzinfo | None = None) -> Course:
         return Course(zone=zone)
     current, earlier = newest(facts)
     said: dict[str, list[Fact]] = {}
-    for fact in [*current, *earlier]:
+    for fact in [*current, *(_doubted(fact) for fact in earlier if fact.name not in _SETTLES)]:
         said.setdefault(fact.name, []).append(fact)
     exams = [exam for fact in said.get("exam", []) if (exam := _exam(fact)) is not None]
     lost = {str(fact.value.get("of")) for fact in said.get("unreadable", [])}
@@ -61,7 +69,15 @@ def _treated(fact: Fact) -> Treatment | None:
         treated = _treatment(fact.value, fact.resource)
     except ConfigurationError:
         return None  # nothing stops a clock that does not say what was done
-    return Treatment(treated.on, treated.sides, treated.kind, treated.agent, fact.resource)
+    return replace(treated, resource=fact.resource, certain=fact.certain)
+
+
+def _doubted(fact: Fact) -> Fact:
+    """The same, if nobody is sure of it: whatever was seen was seen poorly."""
+    parts = ("of",) if fact.name == "finding" else SIDES if fact.name == "exam" else ()
+    seen = {part: fact.value[part] for part in parts if part in fact.value}
+    poorly = {part: {**of, "view": "none" if of.get("view") == "none" else "poor"} for part, of in seen.items()}
+    return replace(fact, value={**fact.value, **poorly}, certain=False)
 
 
 # --- findings that came one by one ---------------------------------------------------------------------------------

@@ -86,7 +86,9 @@ class HandOver:
 @dataclass(frozen=True, slots=True)
 class Booking:
     """On a day (`on`), an exam was booked for another (`day`): at a time on the site's clock, at a place, with an
-    examiner, each "" where nobody said. It moves no window, and answers nothing: only an exam does."""
+    examiner, each "" where nobody said. It moves no window, and answers nothing: only an exam does.
+
+    See `Course.open_bookings` for what answers it."""
 
     on: date
     day: date
@@ -157,10 +159,17 @@ class Course:
         agreed = self.until(day)
         return replace(self.until(day - timedelta(days=1)), deferrals=agreed.deferrals, bookings=agreed.bookings)
 
-    @property
-    def booked(self) -> tuple[Booking, ...]:
-        """The bookings that no exam has answered: one held on the day booked, or later."""
-        return tuple(each for each in self.bookings if self.last is None or each.day > self.last)
+    def open_bookings(self, needed: date) -> tuple[Booking, ...]:
+        """The bookings that no exam has answered: one held on the day booked or later; or, if the booked day comes
+        before the first on which anything is `needed`, one held since it was booked that saw both eyes completely and
+        kept no other booking. Each such exam answers the soonest."""
+        left = [each for each in self.bookings if self.last is None or each.day > self.last]
+        kept = {each.day for each in self.bookings}
+        for held in dict.fromkeys(exam.on for exam in self.exams if exam.complete and exam.on not in kept):
+            meant = [each.day for each in left if each.on < held]
+            if meant and min(meant) < needed:
+                left = [each for each in left if each.day != min(meant) or each.on >= held]
+        return tuple(left)
 
     @property
     def begun(self) -> bool:
@@ -176,7 +185,10 @@ class Course:
     def basis(self) -> str:
         """A digest of all that was found and done: what a closing rests on."""
         found = sorted((exam.on.isoformat(), exam.at, repr(exam.right), repr(exam.left)) for exam in self.exams)
-        done = sorted((each.on.isoformat(), each.sides, each.kind, each.agent) for each in self.treatments)
+        done = sorted(
+            (each.on.isoformat(), each.sides, each.kind, each.agent, *(() if each.certain else (False,)))
+            for each in self.treatments
+        )
         return hashlib.sha256(repr((found, done)).encode()).hexdigest()[:16]
 
     @property
@@ -202,6 +214,10 @@ class Course:
     def treated(self, side: Side) -> tuple[Treatment, ...]:
         """The treatments of one eye."""
         return tuple(treatment for treatment in self.treatments if side in treatment.sides)
+
+    def surely_treated(self, side: Side) -> tuple[Treatment, ...]:
+        """Those of them that are certain: only these answer anything."""
+        return tuple(treatment for treatment in self.treated(side) if treatment.certain)
 
     def injections(self, side: Side) -> tuple[Treatment, ...]:
         """The injections of one eye."""

@@ -59,7 +59,8 @@ class Decision:
     the eyes, then a hand-over and the visit after discharge. `exams` and `treatments` count what has been done;
     `deferrals` are those of the exam that is still to come, `hand_over` the one that stands for an infant who left or
     is to leave, `closing` the one on record, whether it stands or not, `followed_up` the day of the long-term visit,
-    `last` the last exam; `bookings` those that no exam has answered. A booking is told and changes nothing else.
+    `last` the last exam; `bookings` those that no exam has answered (`Course.open_bookings`). A booking is told and
+    changes nothing else.
     """
 
     patient: str
@@ -345,7 +346,7 @@ def _because(infant: Infant, policy: Policy, held: bool) -> tuple[Reason, ...]:
 def _missing(infant: Infant, options: Sequence[Option], eligible: Eligibility) -> tuple[str, ...]:
     """What is not on record, or in doubt, and could change the answer or the date."""
     missing = []
-    if not infant.born.candidates or not all(value.exact for value in infant.born.values):
+    if infant.born.unsettled or not all(value.exact for value in infant.born.values):
         missing.append("date_of_birth")
     windows = {option.window for option in options if option.born == options[0].born}
     matters = eligible == "unknown" or len(windows) > 1 or not options
@@ -415,8 +416,18 @@ def _decision(
         birth_weight=infant.birth_weight.value, closed_by=closed_by, evidence=_evidence(infant), also=also,
         exams=course.held, treatments=len({(each.on, each.kind) for each in course.treatments}), deferrals=course.chain,
         hand_over=course.handed_over(leaves) if leaves else None, closing=course.closing,
-        followed_up=course.followed_up, last=_last(course), bookings=course.booked,
+        followed_up=course.followed_up, last=_last(course), bookings=course.open_bookings(_needed(policy, step, *also)),
     )  # fmt: skip
+
+
+def _needed(policy: Policy, *steps: NextStep) -> date:
+    """From which day on the eyes ask for anything; the question whether screening may stop asks for no visit."""
+    stops = {stop.id for stop in policy.care.stops}
+    asked = [step for step in steps if step.kind not in _NO_VISIT and step.reason.rule not in stops]
+    return min((step.window.opens for step in asked if step.window is not None), default=date.max)
+
+
+_NO_VISIT: Final = ("data-needed", "hand-over", "long-term")
 
 
 def _last(course: Course) -> LastExam | None:

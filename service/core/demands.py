@@ -57,7 +57,7 @@ def demands(
     found: list[NextStep] = []
     for side in SIDES:
         asked = list(_Sight(course, care, age, side, first_opens).demands())
-        if course.begun and not awaited and not course.complete(side) and not course.treated(side):
+        if course.begun and not awaited and not course.complete(side) and not course.surely_treated(side):
             held = [exam.on for exam in course.exams if first_opens is None or exam.on >= first_opens]
             start = min([*held, *(treatment.on for treatment in course.treatments)])
             asked.append(_within_seven(start, side, f"the {side} eye was not seen completely"))
@@ -77,8 +77,9 @@ class _Sight:
 
     def demands(self) -> Iterator[NextStep]:
         complete, treated = self.course.complete(self.side), self.course.treated(self.side)
+        surely = self.course.surely_treated(self.side)
         since = complete[-1].on if complete else date.min
-        last = treated[-1] if treated else None
+        last = surely[-1] if surely else None
         pending = list(self._after_treatment())
         for exam in self.course.exams:
             eye = exam.eye(self.side)
@@ -88,12 +89,14 @@ class _Sight:
             answered = last is not None and exam.on <= last.on
             if answered or (exam.on == since and not eye.complete) or self._does_not_count(exam, eye):
                 continue
-            if eye.complete and pending and _is_quiet(eye):
+            if eye.complete and pending and _is_quiet(eye) and surely == treated:
                 continue  # the schedule after treatment takes the place of the table
             yield self._again(exam, eye, pending)
-        if last is not None and not pending and not any(exam.on > last.on for exam in complete):
+        if treated and not pending and not any(exam.on > treated[-1].on for exam in complete):
             yield _within_seven(
-                last.on, self.side, f"{last.kind} of the {self.side} eye, for which no review is laid down"
+                treated[-1].on,
+                self.side,
+                f"{treated[-1].kind} of the {self.side} eye, for which no review is laid down",
             )
         yield from pending
         yield from self._missing_signs()
@@ -123,11 +126,10 @@ class _Sight:
         if wanted is None:
             return
         what, reason = wanted
-        treated = self.course.treated(self.side)
+        treated = self.course.surely_treated(self.side)
         if any(each.on >= exam.on and (each.kind == "surgery" or what != "surgery") for each in treated):
             return
-        before = [each for each in treated if each.on < exam.on]
-        last = before[-1] if before and not eye.reactivation else None
+        last = self._last_before(exam)
         days = (exam.on - last.on).days if last else 0
         if last and what != "surgery" and days < self._settling(last):
             return
@@ -136,23 +138,50 @@ class _Sight:
             window = Window(exam.on, exam.on, exam.on)
             yield NextStep("decision", window, Reason(reason.rule, reason.cite, text, reason.provenance), eye=self.side)
             return
-        best, latest = self.care.clock.hours_aggressive if eye.aggressive else self.care.clock.hours
-        start = datetime.combine(exam.on, time.fromisoformat(exam.at or "00:00"), self.course.zone)
-        by = _later(start, latest)
+        clocks = [self._clock(exam, eye)]
+        if what == "treatment":
+            clocks += [self._clock(each, each.eye(self.side)) for each in self._found_before(exam)]
+        by, best_by, best, latest, found = min(clocks, key=lambda clock: clock[:2])
         again = last is not None and days <= self._watched(last)
         hours = f"{latest} hours" if best == latest else f"{best} to {latest} hours"
         text = f"{text}; within {hours} of the exam"
+        if found != exam.on:
+            text = f"{text} on {found.isoformat()}, which found it"
         if again and last is not None:
             text = f"{text}; it is {days} days after {last.kind}: is more treatment needed?"
         clock = self.care.clock.origin
         provenance = clock.surety if reason.provenance == "read" else reason.provenance
         yield NextStep(
             "treatment" if what == "treatment" and not again else "decision",
-            Window(exam.on, _later(start, best).date(), by.date()),
+            Window(found, best_by.date(), by.date()),
             Reason(reason.rule, f"{reason.cite}; {clock.cite}", text, provenance),
             by.isoformat(timespec="minutes"),
             self.side,
         )
+
+    def _clock(self, exam: Exam, eye: Eye) -> tuple[datetime, datetime, int, int, date]:
+        """When treatment of what an exam found is late, and best; the hours of both; the day of the exam."""
+        best, latest = self.care.clock.hours_aggressive if eye.aggressive else self.care.clock.hours
+        start = datetime.combine(exam.on, time.fromisoformat(exam.at or "00:00"), self.course.zone)
+        return _later(start, latest), _later(start, best), best, latest, exam.on
+
+    def _found_before(self, exam: Exam) -> Iterator[Exam]:
+        """The exams that have asked for the treatment that this one asks for: looking again starts no new clock."""
+        for before in reversed(self.course.exams[: self.course.exams.index(exam)]):
+            eye = before.eye(self.side)
+            wanted, last = need(eye), self._last_before(before)
+            if any(each.on >= before.on for each in self.course.surely_treated(self.side)):
+                return
+            if wanted is None or wanted[0] != "treatment":
+                if eye.complete:
+                    return
+            elif last is None or (before.on - last.on).days >= self._settling(last):
+                yield before
+
+    def _last_before(self, exam: Exam) -> Treatment | None:
+        """The treatment whose signs an exam may show; none where the disease has come back."""
+        before = [each for each in self.course.surely_treated(self.side) if each.on < exam.on]
+        return before[-1] if before and not exam.eye(self.side).reactivation else None
 
     def _settling(self, last: Treatment) -> int:
         """Days after treatment in which its signs may still be fading: up to the first review that expects one."""
@@ -169,17 +198,15 @@ class _Sight:
 
     def _after_treatment(self) -> Iterator[NextStep]:
         treated = self.course.treated(self.side)
-        lasers = [treatment for treatment in treated if treatment.kind == "laser"]
-        injections = self.course.injections(self.side)
-        if lasers and (step := self._review(lasers[-1])) is not None:
-            yield step
-        if not injections:
-            return
-        step = self._review(injections[-1])
-        yield step if step is not None else self._watch(injections[-1])
+        for laser in _latest([treatment for treatment in treated if treatment.kind == "laser"]):
+            if (step := self._review(laser)) is not None:
+                yield step
         until = self.care.surveillance_age
-        if until is not None:
-            yield from self._decision_at(until, injections[-1])
+        for injection in _latest(self.course.injections(self.side)):
+            step = self._review(injection)
+            yield step if step is not None else self._watch(injection)
+            if until is not None:
+                yield from self._decision_at(until, injection)
 
     def _seen_after(self, treatment: Treatment) -> date | None:
         return max((exam.on for exam in self.course.complete(self.side) if exam.on > treatment.on), default=None)
@@ -233,10 +260,12 @@ class _Sight:
 
     def _missing_signs(self) -> Iterator[NextStep]:
         """The eye was last seen when a sign was to be expected, and it did not show it: somebody decides."""
-        treated, complete = self.course.treated(self.side), self.course.complete(self.side)
-        if not treated or not complete or complete[-1].on <= treated[-1].on:
-            return
-        last, exam = treated[-1], complete[-1]
+        complete = self.course.complete(self.side)
+        for last in _latest(self.course.treated(self.side)):
+            if complete and complete[-1].on > last.on:
+                yield from self._missing_sign(last, complete[-1])
+
+    def _missing_sign(self, last: Treatment, exam: Exam) -> Iterator[NextStep]:
         days, eye = (exam.on - last.on).days, exam.eye(self.side)
         held = [
             review for review in self.care.reviews_after(last.kind) if review.expects and review.expected_from <= days
@@ -251,6 +280,12 @@ class _Sight:
         window = Window(exam.on, exam.on, exam.on + timedelta(days=HOLE_DAYS))
         yield NextStep("decision", window, Reason(review.id, review.origin.cite, text, review.origin.surety),
                        eye=self.side)  # fmt: skip
+
+
+def _latest(treatments: Sequence[Treatment]) -> tuple[Treatment, ...]:
+    """The last of them and, where that one is not certain, the last that is."""
+    certain = [treatment for treatment in treatments if treatment.certain]
+    return tuple(dict.fromkeys([*certain[-1:], *treatments[-1:]]))
 
 
 def _later(start: datetime, hours: int) -> datetime:

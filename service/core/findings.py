@@ -191,13 +191,15 @@ class Exam:
 
 @dataclass(frozen=True, slots=True)
 class Treatment:
-    """A treatment of one eye or both. `agent` is the generic name of what was injected."""
+    """A treatment of one eye or both. `agent` is the generic name of what was injected. One that is not `certain` (its
+    correction cannot be read) is followed up like any other, and answers nothing."""
 
     on: date
     sides: tuple[Side, ...]
     kind: TreatmentKind
     agent: str = ""
     resource: str = ""
+    certain: bool = True
 
 
 # --- strict reading ------------------------------------------------------------------------------------------------

@@ -96,7 +96,8 @@ class Fact:
     """One thing one version of one resource says. `rank`: 0 settled by hand, 1 first choice of code, 2 and up weaker.
 
     `certain` is False when the value may mean something else (a preliminary result; a general gestational-age code
-    observed long after birth): it can make an infant eligible, never ineligible.
+    observed long after birth; what was said before a correction that cannot be read): it can make an infant eligible,
+    never ineligible.
     """
 
     patient: str
@@ -332,23 +333,24 @@ def _silent(fact: Fact) -> bool:
 def assemble(patient: str, facts: Iterable[Fact], known_since: date) -> Infant:
     """The infant the facts describe. Facts of merged records come along under their old patient ids.
 
-    A value settled by hand (rank 0) ends a disagreement; otherwise every value on record stays a candidate, first
-    choice of code first, then the latest issued.
+    A value settled by hand (rank 0) ends a disagreement, until a later version of what was settled by hand cannot be
+    read; otherwise every value on record stays a candidate, first choice of code first, then the latest issued. What
+    was said before a correction that cannot be read is not certain, and a death told so ends nothing.
     """
     facts = list(facts)
     current, earlier = newest(facts)
+    doubtful = [replace(fact, certain=False) for fact in earlier if fact.name != "deceased"]
     said: dict[str, list[Fact]] = {}
-    for fact in [*current, *earlier]:
+    for fact in [*current, *doubtful]:
         said.setdefault(fact.name, []).append(fact)
     for same in said.values():  # three stable sorts, the most important last
         same.sort(key=lambda fact: (fact.resource, str(sorted(fact.value.items()))))
         same.sort(key=lambda fact: fact.issued, reverse=True)
         same.sort(key=lambda fact: (fact.patient != patient, fact.rank))
-    unreadable = {str(fact.value["of"]) for fact in said.get("unreadable", [])}
 
-    born = _narrow(_known(said, "born", unreadable, lambda v: Days(_day(v["low"]), _day(v["high"]))))
-    gestation = _narrow(_gestation(said, unreadable, born))
-    weight: Known[int] = _known(said, "birth_weight", unreadable, lambda v: int(v["grams"]))
+    born = _narrow(_known(said, "born", lambda v: Days(_day(v["low"]), _day(v["high"]))))
+    gestation = _narrow(_gestation(said, born))
+    weight: Known[int] = _known(said, "birth_weight", lambda v: int(v["grams"]))
     replaced = next((str(f.value["patient"]) for f in said.get("replaced_by", []) if f.patient == patient), None)
     deaths = said.get("deceased", [])
     died = next((_day(f.value["on"]) for f in deaths if f.value.get("on")), None)
@@ -369,29 +371,31 @@ def assemble(patient: str, facts: Iterable[Fact], known_since: date) -> Infant:
         birth_order=next((int(f.value["order"]) for f in multiple if f.value.get("order")), None),
         name=_first(said, "name", "text") or "",
         identifier=_first(said, "identifier", "value") or "",
-        weights=_weighings(said.get("weight", []), {id(fact) for fact in earlier}),
+        weights=_weighings(said.get("weight", [])),
         support=_support(said.get("respiratory", [])),
         **_whereabouts(said.get("stay", []), said.get("leaving", [])),
     )
 
 
-def _known(
-    said: Mapping[str, list[Fact]], name: str, unreadable: set[str], read: Callable[[Mapping[str, Any]], T]
-) -> Known[T]:
+def _known(said: Mapping[str, list[Fact]], name: str, read: Callable[[Mapping[str, Any]], T]) -> Known[T]:
     facts = said.get(name, [])
-    settled = [fact for fact in facts if fact.rank == SETTLED]
-    if settled:
-        latest = max(settled, key=lambda fact: fact.version.updated)
+    lost = [fact for fact in said.get("unreadable", []) if fact.value["of"] == name]
+    by_hand = {fact.resource for fact in facts if fact.rank == SETTLED}
+    settled = [fact for fact in facts if fact.rank == SETTLED and fact.certain]
+    latest = max(settled, key=lambda fact: fact.version.updated, default=None)
+    if latest is not None and not any(
+        fact.resource in by_hand and fact.version.updated >= latest.version.updated for fact in lost
+    ):
         return Known((Candidate(read(latest.value), resource=latest.resource, rank=SETTLED),))
     found: dict[T, Candidate[T]] = {}
     for fact in facts:
         value = read(fact.value)
         if value not in found or (fact.certain and not found[value].certain):
             found[value] = Candidate(value, fact.certain, fact.resource, fact.rank)
-    return Known(tuple(found.values()), name in unreadable)
+    return Known(tuple(found.values()), bool(lost))
 
 
-def _gestation(said: Mapping[str, list[Fact]], unreadable: set[str], born: Known[Days]) -> Known[Gestation]:
+def _gestation(said: Mapping[str, list[Fact]], born: Known[Days]) -> Known[Gestation]:
     """A general code observed well after birth (the earliest on record; none: whenever it was observed) may be a
     postmenstrual age: it stays, but is not certain."""
     first = min((value.low for value in born.values), default=None)
@@ -401,7 +405,8 @@ def _gestation(said: Mapping[str, list[Fact]], unreadable: set[str], born: Known
         observed = fact.value.get("observed")
         doubtful = fact.rank > 1 and observed and (limit is None or _day(observed) > limit)
         facts.append(replace(fact, certain=False) if doubtful else fact)
-    return _known({"gestation": facts}, "gestation", unreadable, lambda v: Gestation(int(v["low"]), int(v["high"])))
+    told = {**said, "gestation": facts}
+    return _known(told, "gestation", lambda v: Gestation(int(v["low"]), int(v["high"])))
 
 
 R = TypeVar("R", Days, Gestation)
@@ -421,12 +426,12 @@ def _narrow(values: Known[R]) -> Known[R]:
     return Known(kept, values.unreadable)
 
 
-def _weighings(said: Iterable[Fact], doubtful: Collection[int]) -> tuple[Weighing, ...]:
+def _weighings(said: Iterable[Fact]) -> tuple[Weighing, ...]:
     """Every body weight once, in the order of days: certain where any record of it is."""
     found: dict[tuple[date, int], bool] = {}
     for fact in said:
         key = _day(fact.value["on"]), int(fact.value["grams"])
-        found[key] = found.get(key, False) or (fact.certain and id(fact) not in doubtful)
+        found[key] = found.get(key, False) or fact.certain
     return tuple(Weighing(on, grams, certain) for (on, grams), certain in sorted(found.items()))
 
 

@@ -122,6 +122,9 @@ def need(eye: Eye) -> tuple[Need, Reason] | None:
     if plus:
         words = f"{eye} is outside the definition of type 1: an expert decides, by the same clock"
         return "expert", Reason("plus-not-covered", ETROP, words, "practice")
+    if where is None and stage == "3" and not eye.regressing:
+        words = f"{eye} is type 1 disease if it lies in zone I: an expert decides, by the same clock"
+        return "expert", Reason("zone-not-recorded", ETROP, words, "practice")
     return None
 
 

@@ -58,7 +58,9 @@ def _holds(stop: Stop, course: Course, side: Side, age: AgeOn) -> bool:
     young = stop.from_age is not None and (now is None or now < stop.from_age)
     if young or (stop.from_age is not None and any(is_prethreshold_or_worse(eye) for eye in looks[-1])):
         return False
-    if stop.regressing and not _regressed(stop, looks[-stop.regressing :]):
+    if stop.regressing and not (
+        _regressed(stop, looks[-stop.regressing :]) and _successive(stop.regressing, course, side)
+    ):
         return False
     if stop.vessels is None:
         return True
@@ -79,6 +81,13 @@ def _regressed(stop: Stop, looks: Sequence[Sequence[Eye]]) -> bool:
     eyes = [eye for look in looks for eye in look]
     enough = len(looks) == stop.regressing and all(eye.regressing for eye in eyes)
     return enough and (not stop.complete or all(eye.regression == "complete" and eye.where != Zone.I for eye in eyes))
+
+
+def _successive(times: int, course: Course, side: Side) -> bool:
+    """Whether nothing active was seen since the first of the last exams, not even poorly, which is no look."""
+    first = sorted({exam.on for exam in course.complete(side)})[-times:][0]
+    since = [exam.eye(side) for exam in course.exams if exam.on >= first]
+    return not any(eye.any_rop and not eye.regressing for eye in since)
 
 
 def _seen(what: str, course: Course, exam: Exam, side: Side) -> bool:

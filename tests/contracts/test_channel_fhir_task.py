@@ -383,6 +383,29 @@ def test_an_exam_taken_back_is_due_again(sekmet: Sekmet, connect: Any, step: Ste
     assert task["restriction"]["period"]["end"] == "2031-06-07" and "statusReason" not in task
 
 
+def test_what_was_ticked_off_is_opened_again_for_an_exam_that_begins_only_afterwards(
+    sekmet: Sekmet, connect: Any, step: Step
+) -> None:
+    """The exam on record was overwritten with the next one: the count of exams, and so the name, is the same."""
+    channel, _ = connect()
+    first = a_step_of(asking(of_kind("repeat-exam", window=Window(*[date(2031, 6, 7)] * 3)), exams=1),
+                      patient=step.patient)  # fmt: skip
+    channel.send(first)
+    sekmet.put(there(sekmet, first) | {"status": "completed", "owner": {"display": "Dr Birch"}})
+    channel.send(first)
+    assert there(sekmet, first)["status"] == "completed", "ticked off before the exam is on record"
+    after = Window(date(2031, 6, 7), date(2031, 6, 14), date(2031, 6, 14))
+    channel.send(replace(first, decision=asking(of_kind("repeat-exam", window=after), exams=1)))
+    assert there(sekmet, first)["status"] == "completed", "the same exam, moved"
+    again = replace(first, decision=asking(of_kind("repeat-exam", window=Window(*[date(2031, 6, 15)] * 3)), exams=1))
+    for _ in range(2):
+        channel.send(again)
+        assert there(sekmet, first)["status"] == "requested"
+    sekmet.put(there(sekmet, first) | {"status": "completed"})
+    channel.send(again)
+    assert there(sekmet, first)["status"] == "completed", "ticked off anew"
+
+
 def test_the_next_exam_is_another_pair(sekmet: Sekmet, connect: Any, step: Step) -> None:
     """A moved date is the same pair; after the exam there is a second one beside it."""
     channel, _ = connect()

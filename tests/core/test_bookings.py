@@ -6,7 +6,7 @@ import json
 from dataclasses import replace
 from datetime import date, timedelta
 
-from core.invented import fact
+from core.invented import fact, infant
 from core.test_course import FOLLOWED, LATER, babies, courses, days, policies
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -14,11 +14,12 @@ from hypothesis import strategies as st
 from service.core.chart import read_course
 from service.core.course import Booking, Course
 from service.core.decision import decide, from_json, to_json
-from service.core.findings import Exam, Eye
+from service.core.findings import Exam, Eye, Zone
 from service.core.infant import Fact, Infant
 
 MADE = date(2031, 6, 1)
 SEEN = Eye(view="poor")
+WHOLE = Eye(zone=Zone.II, stage="1", plus="none")
 
 bookings = st.lists(
     st.builds(Booking, days, days, st.sampled_from(["", "09:30"]), st.sampled_from(["", "eye room"])), max_size=4
@@ -55,12 +56,54 @@ def course(*exams: int) -> Course:
     return Course.of([Exam(day(number), SEEN, SEEN) for number in exams], bookings=booked)
 
 
-def test_an_exam_on_the_day_or_later_answers_a_booking_and_an_earlier_one_does_not() -> None:
-    assert [each.day for each in course().booked] == [day(3), day(9)]
-    assert [each.day for each in course(2).booked] == [day(3), day(9)]
-    assert [each.day for each in course(3).booked] == [day(9)]
-    assert [each.day for each in course(4).booked] == [day(9)]
-    assert course(10).booked == ()
+def left(course: Course, needed: date = date.max) -> list[date]:
+    return [each.day for each in course.open_bookings(needed)]
+
+
+def test_an_exam_on_the_day_or_later_answers_a_booking_and_an_earlier_poor_one_does_not() -> None:
+    assert left(course()) == [day(3), day(9)]
+    assert left(course(2)) == [day(3), day(9)]
+    assert left(course(3)) == [day(9)]
+    assert left(course(4)) == [day(9)]
+    assert left(course(10)) == []
+
+
+def test_an_exam_that_came_first_answers_the_soonest_booking_if_nothing_is_needed_by_its_day() -> None:
+    """Common practice, no source: an exam held a day before it was booked is that exam."""
+
+    def held(*exams: int, left_eye: Eye = WHOLE, needed: int = 20) -> list[date]:
+        booked = Course.of([Exam(day(each), WHOLE, left_eye) for each in exams], bookings=course().bookings)
+        return left(booked, day(needed))
+
+    assert held(2) == [day(9)], "one visit stands for one"
+    assert held(1, 2) == []
+    assert held(8) == [], "the one before is over as well"
+    assert held(3) == [day(9)], "held on its own day: it was not the other one"
+    assert held(0) == [day(3), day(9)], "booked on the day of that exam, so for another"
+    assert held(2, left_eye=SEEN) == [day(3), day(9)]
+    assert held(2, needed=3) == [day(3), day(9)], "an exam is asked for by then"
+    assert held(2, needed=4) == [day(9)]
+    assert held(8, needed=9) == [day(9)]
+    late = Course.of([Exam(day(2), WHOLE, WHOLE)], bookings=[Booking(day(5), day(6))])
+    assert left(late) == [day(6)], "booked afterwards"
+
+
+def test_a_decision_keeps_the_bookings_that_its_steps_may_need() -> None:
+    """Zone II stage 1: AAP 2018, again in 14 days (memory)."""
+    baby, edition = infant(MADE - timedelta(days=60), "27w0d", 900), FOLLOWED["aap-2018"]
+
+    def booked(found: Eye, *days: int, on: int = 2) -> list[int]:
+        made = [Booking(MADE, day(number)) for number in days]
+        told = decide(baby, edition, LATER, Course.of([Exam(day(on), found, found)], bookings=made))
+        return [(each.day - MADE).days for each in told.bookings]
+
+    assert booked(WHOLE, 3) == []
+    assert booked(WHOLE, 15) == [], "the next one is due a day later"
+    assert booked(WHOLE, 16) == [16], "it serves as the next one"
+    type_1 = Eye(zone=Zone.II, stage="2", plus="plus")
+    assert booked(type_1, 3) == [3], "its treatment is running"
+    full = Eye(vascularization=Zone.FULL)
+    assert booked(full, 3) == [], "the question whether screening may stop needs no visit"
 
 
 def test_what_was_booked_later_is_not_known_before() -> None:

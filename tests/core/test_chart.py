@@ -122,10 +122,50 @@ def test_a_correction_replaces_and_a_withdrawal_takes_back() -> None:
 
 def test_an_unreadable_correction_keeps_the_last_readable_and_says_so() -> None:
     lost = fact("unreadable", {"of": "exam", "reason": "no such stage"}, "QuestionnaireResponse/1", 2)
-    course = read_course([exam(right={"zone": "II", "stage": "1"}), lost])
-    assert [held.right.stage for held in course.exams] == ["1"]
+    first = exam(right={"zone": "II", "stage": "1", "plus": "none"}, left={"view": "none"})
+    (held,) = read_course([first]).exams
+    assert held.right.complete
+    course = read_course([first, lost])
+    (held,) = course.exams
+    assert (held.right.stage, held.right.view, held.left.view) == ("1", "poor", "none")
+    assert not held.right.complete, "what was seen counts, and that nothing else was is not said"
     assert course.unread == ("exam",)
+    assert course.basis != read_course([first]).basis, "a closing that rests on it stands no longer"
     assert read_course([fact("unreadable", {"of": "weight", "reason": ""}, "Observation/9")]).unread == ()
+
+
+def test_a_finding_whose_correction_is_unreadable_reassures_nobody() -> None:
+    whole = finding("right", zone="III", stage="0", plus="none")
+    other = finding("both", "Observation/2", nasal_at_ora=True)
+    (right, left) = eyes(whole, other)
+    assert right.complete
+    lost = fact("unreadable", {"of": "finding", "reason": ""}, "Observation/1", 2)
+    (right, left) = eyes(whole, other, lost)
+    assert (right.zone, right.view) == (Zone.III, "poor")
+    (right, left) = eyes(whole, other, fact("unreadable", {"of": "finding", "reason": ""}, "Observation/2", 2))
+    assert (right.view, left.view) == ("poor", "poor")
+
+
+def test_a_treatment_whose_correction_is_unreadable_is_followed_up_and_answers_nothing() -> None:
+    given = fact("treatment", {"on": SAID, "eyes": "both", "kind": "laser"}, "Procedure/1")
+    course = read_course([given, fact("unreadable", {"of": "treatment", "reason": ""}, "Procedure/1", 2)])
+    assert course.treatments == (Treatment(DAY, SIDES, "laser", "", "Procedure/1", certain=False),)
+    assert course.surely_treated("right") == ()
+    assert course.basis != read_course([given]).basis
+
+
+def test_what_was_agreed_does_not_end_anything_once_its_correction_is_unreadable() -> None:
+    closed = fact("closing", {"on": SAID, "by": "Dr One", "why": "opt-out", "basis": "b"}, "QuestionnaireResponse/1")
+    over = fact("hand_over", {"on": SAID, "to": "Elsewhere", "place": "Clinic", "date": "2031-06-16", "by": "Nurse"},
+                "QuestionnaireResponse/2")  # fmt: skip
+    seen = fact("long_term", {"on": SAID, "by": "Dr One", "where": "Clinic"}, "QuestionnaireResponse/3")
+    put_off = fact("deferral", {"on": SAID, "until": "2031-06-12", "reason": "unwell", "ophthalmologist": "Dr One",
+                                "neonatologist": "Dr Two"}, "QuestionnaireResponse/4")  # fmt: skip
+    said = [closed, over, seen, put_off]
+    lost = [fact("unreadable", {"of": each.name, "reason": ""}, each.resource, 2) for each in said]
+    course = read_course([*said, *lost])
+    assert (course.closing, course.hand_overs, course.followed_up) == (None, (), None)
+    assert course.deferrals, "it moves nothing, and goes on being counted"
 
 
 def test_an_exam_no_rule_can_read_any_more_is_a_poor_look_and_no_treatment_stops_a_clock_unread() -> None:

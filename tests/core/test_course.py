@@ -164,6 +164,55 @@ def test_treatment_runs_by_the_clock_from_the_exam(policy: Policy, seen: Eye, be
     assert whole_day.next.by == f"{on(latest // 24).isoformat()}T00:00"
 
 
+def test_looking_again_starts_no_new_clock() -> None:
+    """AAP 2018: treated within 72 hours of the exam that found it (memory); UK 2022: aggressive within 48 hours
+    (memory). Another exam that finds the same is no reason to wait longer."""
+    first = both(START, TYPE_1, at="09:30")
+    again = both(on(1), TYPE_1, at="11:00")
+    decision = after(first, again)
+    assert (decision.next.kind, decision.next.by) == ("treatment", f"{on(3)}T09:30")
+    assert due(decision) == Window(START, on(3), on(3))
+    assert decision.next.reason.text.endswith(f"within 72 hours of the exam on {START}, which found it")
+    assert after(first, both(on(1), Eye(view="poor")), again).next.by == f"{on(3)}T09:30"
+    assert after(first, Exam(on(1), eye(stage="2", plus="plus", view="poor"), UNSEEN)).next.by == f"{on(3)}T09:30"
+    assert after(first, both(on(1), MILD), both(on(2), TYPE_1)).next.by == f"{on(5)}T00:00", "it had gone in between"
+    worse = both(on(2), eye(aggressive=True), at="08:00")
+    assert after(both(on(1), TYPE_1, at="09:00"), worse, policy=UK).next.by == f"{on(4)}T08:00", "48 hours end first"
+    treated = after(first, LASER, both(on(12), TYPE_1), both(on(13), TYPE_1))
+    assert (treated.next.kind, treated.next.by) == ("decision", f"{on(15)}T00:00"), "counted anew after treatment"
+    settling = after(LASER, both(on(5), TYPE_1), both(on(12), TYPE_1))
+    assert settling.next.by == f"{on(15)}T00:00", "what was still fading had not been found"
+
+
+def test_stage_3_of_which_no_zone_is_recorded_may_be_type_1() -> None:
+    """Zone I stage 3 is type 1 (ETROP 2003); what was not recorded is not taken for harmless."""
+
+    def then(**found: Any) -> NextStep:
+        return after(both(START, MILD), both(on(7), Eye(**found))).next
+
+    step = then(stage="3", plus="none")
+    assert (step.kind, step.reason.rule, step.by) == ("decision", "zone-not-recorded", f"{on(10)}T00:00")
+    assert then(stage="2", plus="none").kind == "repeat-exam"
+    assert then(stage="3", plus="plus").reason.rule == "plus-not-covered"
+    assert then(stage="3", plus="none", regression="complete").kind == "repeat-exam"
+
+
+def test_a_treatment_in_doubt_adds_its_reviews_and_takes_nothing_away() -> None:
+    found = both(START, TYPE_1)
+    doubtful = replace(LASER, certain=False)
+    decision = after(found, doubtful)
+    assert (decision.next.kind, decision.next.by) == ("treatment", f"{on(3)}T00:00")
+    assert "review-after-laser" in {step.kind for step in every_step(decision)}
+    assert "treatment" not in {step.kind for step in every_step(after(found, LASER))}
+    seen = both(on(12), QUIET)
+    assert due(after(seen, doubtful)).closes <= due(after(seen)).closes
+    unseen = after(doubtful, baby=infant(BORN, "36w0d", 2600))
+    assert any(step.kind == "repeat-exam" for step in every_step(unseen)), "never seen, and perhaps not treated"
+    later = Treatment(on(20), SIDES, "laser", certain=False)
+    windows = {step.window.closes for step in every_step(after(LASER, both(on(5), QUIET), later)) if step.window}
+    assert {on(8), on(27)} <= windows, "the reviews of either"
+
+
 def test_plus_outside_type_1_is_decided_by_an_expert_by_the_same_clock() -> None:
     for seen in (eye(plus="plus"), eye(Zone.III, "2", "plus"), eye(Zone.I, "0", "plus")):
         decision = after(both(START, seen))
@@ -522,6 +571,17 @@ def test_hours_of_the_treatment_clock_are_hours_that_pass() -> None:
     step = decide(baby, AAP, LATER, course(found, zone=ZoneInfo("Europe/Oslo"))).next
     assert step.by == "2031-03-31T10:30+02:00"
     assert decide(baby, AAP, LATER, course(found)).next.by == "2031-03-31T09:30"
+
+
+def test_regression_is_not_successive_with_active_disease_seen_in_between() -> None:
+    """UK 2022: regression in at least two successive exams. A poor view ends nothing, and may show disease."""
+    late = aged(40)
+    one, two = both(late, QUIET), both(late + timedelta(14), QUIET)
+    assert after(one, two, policy=UK).next.kind == "decision"
+    between = Exam(late + timedelta(7), eye(stage="2", view="poor"), UNSEEN)
+    assert after(one, between, two, policy=UK).next.kind == "repeat-exam"
+    blind = both(late + timedelta(7), Eye(view="poor"))
+    assert after(one, blind, two, policy=UK).next.kind == "decision"
 
 
 def test_two_records_of_one_day_are_one_look() -> None:

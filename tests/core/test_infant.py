@@ -167,6 +167,46 @@ def test_every_body_weight_is_kept_once_in_the_order_of_days() -> None:
     assert person(born_fact(), *said).weights == (Weighing(date(2031, 5, 3), 900), Weighing(date(2031, 5, 9), 930))
 
 
+def test_an_unreadable_correction_of_what_was_settled_by_hand_settles_nothing() -> None:
+    """What was settled at 1600 g would leave the infant out (AAP 2018: up to 1500 g or 30w6d)."""
+    settled = weight(1600, "hand/1", 1, rank=0, updated="2031-05-03T00:00:00.000000Z")
+    lost = fact("unreadable", {"of": "birth_weight", "reason": ""}, "hand/1", 2, updated="2031-05-04T00:00:00.000000Z")
+    other, age = weight(1700, "Observation/1"), gestation("32w0d")
+    assert decide(person(born_fact(), age, other, settled), AAP, BORN).eligible == "no"
+    told = person(born_fact(), age, other, settled, lost)
+    assert set(told.birth_weight.values) == {1600, 1700}
+    assert told.birth_weight.unsettled
+    assert decide(told, AAP, BORN).eligible == "unknown"
+
+    again = weight(1600, "hand/2", 1, rank=0, updated="2031-05-05T00:00:00.000000Z")
+    assert decide(person(born_fact(), age, other, settled, lost, again), AAP, BORN).eligible == "no"
+    before = weight(1650, "hand/0", 1, rank=0, updated="2031-05-02T00:00:00.000000Z")
+    told = person(born_fact(), age, before, settled, lost)
+    assert told.birth_weight.unsettled, "what was settled before the correction does not silence it"
+    assert set(told.birth_weight.values) == {1600, 1650}
+
+
+def test_what_was_settled_by_hand_stands_where_another_record_cannot_be_read() -> None:
+    settled = weight(1600, "hand/1", 1, rank=0, updated="2031-05-03T00:00:00.000000Z")
+    lost = fact("unreadable", {"of": "birth_weight", "reason": ""}, "Observation/9", 1,
+                updated="2031-05-04T00:00:00.000000Z")  # fmt: skip
+    assert person(born_fact(), settled, lost).birth_weight == person(born_fact(), settled).birth_weight
+
+
+def test_an_unreadable_birth_date_is_missed_and_a_death_whose_correction_is_unreadable_ends_nothing() -> None:
+    lost = fact("unreadable", {"of": "born", "reason": ""}, "Patient/p", 2)
+    told = person(born_fact(), gestation("27w0d"), lost)
+    decision = decide(told, AAP, BORN)
+    assert (decision.state, decision.missing) == ("eligible", ("date_of_birth",))
+    assert decision.next == decide(person(born_fact(), gestation("27w0d")), AAP, BORN).next
+
+    died = fact("deceased", {"on": None}, "Patient/p", 1)
+    unsure = fact("unreadable", {"of": "deceased", "reason": ""}, "Patient/p", 2)
+    assert decide(person(born_fact(), died, gestation("27w0d")), AAP, BORN).state == "closed"
+    again = person(born_fact(), died, gestation("27w0d"), unsure, born_fact(version=2))
+    assert decide(again, AAP, BORN).state == "eligible"
+
+
 def test_a_body_weight_is_certain_where_any_record_of_it_is_and_none_has_an_unreadable_correction() -> None:
     def weighed(resource: str, version: int = 1, **more: Any) -> Fact:
         return fact("weight", {"on": "2031-05-09", "grams": 930}, resource, version, **more)
