@@ -6,7 +6,7 @@ Only what is on record is said; what is not known is a blank to fill in by hand.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, datetime
 from typing import Final
 
 from service.core.ages import date_at_postmenstrual, format_age
@@ -16,7 +16,7 @@ from service.core.window import Window
 from service.fhir.step import EXAMS, is_closed
 from service.flow import InfantView
 from service.web.past import Done, done, say_details
-from service.web.view import Asked, capitalize, say_clock, say_day, say_long_day, say_steps
+from service.web.view import Asked, capitalize, say_day, say_long_day, say_steps
 from service.web.words import N_, _
 
 KINDS: Final = ("family", "clinic")
@@ -127,7 +127,9 @@ def _plain_days(window: Window | None, by: str | None, today: date) -> str:
     if window.closes < today:
         return _("as soon as possible: the last day was %(day)s", day=say_long_day(window.closes))
     if by is not None:
-        return _("not later than %(time)s", time=say_clock(by, today))
+        moment = datetime.fromisoformat(by)
+        day = _("%(day)s at %(time)s", day=say_long_day(moment.date()), time=f"{moment:%H:%M}")
+        return _("not later than %(time)s", time=day)
     if window.opens == window.closes:
         return _("on %(day)s", day=say_long_day(window.closes))
     if window.opens < today:

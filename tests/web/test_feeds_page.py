@@ -347,6 +347,7 @@ def test_it_fixes_an_unknown_code_and_the_infant_moves_onto_the_list(flow: Flow,
     with a_browser() as browser, a_page(browser, served, java_script_enabled=script) as page:  # 390 px wide
         page.goto("/site/northbank")
         expect(page.locator(".entry", has_text="Cy Driftwood")).to_have_class(re.compile("unjudged"))
+        page.get_by_role("navigation", name="Pages").locator("summary").click()
         page.get_by_role("link", name="Feeds").click()
         page.get_by_role("link", name="Northbank", exact=True).last.click()
         page.get_by_role("link", name="Codes that say nothing").click()

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import re
+from datetime import timedelta
 
 import httpx
 from web.bedside import NORMAL, at, save
 from web.test_pages import Page
-from web.ward import gone_home, send
+from web.ward import gone_home, key_of, send
 
 from service.flow import Flow
-from service.web.letters import WHY
+from service.web.letters import WHY, write_family
 
 
 def letter(client: httpx.Client, patient: str, kind: str) -> str:
@@ -42,6 +43,25 @@ def test_the_family_is_told_what_when_why_and_whom_to_call(own_ward: httpx.Clien
     ):  # fmt: skip
         assert words in text, words
     assert "The last eye check" not in text  # there was none
+
+
+def test_a_family_is_never_told_to_come_on_a_day_that_is_over(own_ward: httpx.Client, flow: Flow) -> None:
+    """ "late" was due until 16 May; within an open window only its last day is left to be said."""
+    text = letter(own_ward, "late", "family")
+    assert "It has to be as soon as possible: the last day was Friday 16 May 2031" in text
+    assert "It should not be later than" not in text
+    seen = flow.infant(key_of("today"))
+    tomorrow = write_family(seen, flow.today("northbank") + timedelta(days=1), None)
+    assert tomorrow.between == "not later than Saturday 7 June 2031"
+
+
+def test_a_clock_in_the_family_letter_has_its_year(own_ward: httpx.Client) -> None:
+    typed = {"right.zone": "I", "right.stage": "3", "right.plus": "plus", "left.same": "yes", "time": "09:00"}
+    save(own_ward, at("today", "exam"), **{**NORMAL, **typed})
+    between = re.search(
+        r"It has to be not later than \w+day \d+ June 2031 at \d\d:\d\d", letter(own_ward, "today", "family")
+    )
+    assert between is not None
 
 
 def test_a_family_reads_it_at_about_eleven_years(own_ward: httpx.Client) -> None:

@@ -412,6 +412,38 @@ def test_rows_are_short_and_print_without_what_is_folded_away(wards: Wards) -> N
             expect(later).to_be_visible()
 
 
+def test_on_a_phone_a_name_keeps_its_line_however_long_the_unit_is(wards: Wards) -> None:
+    """A unit is said where there is more than one; however it is called, the name beside it is not broken."""
+    patient = f"u{uuid.uuid4().hex[:8]}"
+    send(
+        wards.flow, "northbank", newborn(patient, "Ana Thistledown", "2031-05-01", f"U-{patient}"), age(patient, 186),
+        in_bed(patient, "Bed 9"),
+    )  # fmt: skip
+    with wards.open(viewport={"width": 390, "height": 844}) as page:
+        page.goto("/site/northbank")
+        unit = page.locator(f"#infant-{key_of(patient)} .bed .lesser")
+        unit.evaluate("each => each.textContent = 'High dependency and intensive care of newborn medicine'")
+        for name in page.locator(".entry h3 a").all():
+            if name.is_visible():
+                box = name.bounding_box()
+                assert box is not None and box["height"] <= 2 * 30 and box["width"] >= 100, name.inner_text()
+
+
+def test_who_has_left_lies_in_no_bed(wards: Wards) -> None:
+    patient = f"v{uuid.uuid4().hex[:8]}"
+    send(
+        wards.flow, "northbank", newborn(patient, "Eli Foxglove", "2031-05-01", f"V-{patient}"), age(patient, 186),
+        in_bed(patient, "Bed 12"),
+    )  # fmt: skip
+    assert "Bed 12" in row(wards.read("/site/northbank"), patient)
+    gone = gone_home(patient)
+    gone |= {"meta": {"versionId": "2"}, "period": {"start": "2031-05-01", "end": "2031-05-28"}}
+    gone["location"] = in_bed(patient, "Bed 12")["location"]
+    send(wards.flow, "northbank", gone)
+    said = row(wards.read("/site/northbank"), patient)
+    assert "Left hospital" in said and "Bed 12" not in said
+
+
 def test_the_load_is_a_picture_with_its_numbers_in_words(wards: Wards) -> None:
     text = wards.read("/")
     said = re.search(r'aria-label="(Northbank, exams by week: [^"]+)"', text)

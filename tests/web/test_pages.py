@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from datetime import date
 from html.parser import HTMLParser
 from urllib.parse import quote
@@ -241,6 +242,16 @@ def test_head_answers_as_get_without_a_body(ward: httpx.Client) -> None:
     for path in ("/", "/site/northbank", "/unread", f"/infant/{key_of('today')}", "/static/live.js"):
         answer = ward.head(path)
         assert answer.status_code == 200, path
+
+
+def test_many_sites_do_not_fill_the_head_of_every_page() -> None:
+    def sites_named(count: int) -> list[str]:
+        sites = {f"s{n}": replace(two_sites()["northbank"], id=f"s{n}", name=f"Site {n}") for n in range(count)}
+        page = Page(Pages(sites).render("problem.html", here="s3", status=404, sentence="Nothing."))
+        return [link for link in page.links if link.startswith("/site/")]
+
+    assert sites_named(8) == [f"/site/s{n}" for n in range(8)]
+    assert sites_named(9) == ["/site/s3"]  # the one looked at; the page of all sites leads to the others
 
 
 def test_the_downtime_page_needs_nothing_but_itself(own_ward: httpx.Client, flow: Flow) -> None:

@@ -132,6 +132,8 @@ def test_avascular_retina_is_a_band_as_wide_as_it_was_measured(extent: str, widt
 def test_the_clock_is_big_enough_for_a_thumb() -> None:
     """44 CSS pixels and more along the ring, 42 units across it: the drawing is at least 350 pixels wide on a phone."""
     assert RING[1] - RING[0] >= 42 and 2 * math.pi * RING[0] / 12 > 44
+    # A target of WCAG 2.5.8 is 24 px wide; on a phone a unit is about a pixel.
+    assert 2 * DISC_DIAMETER >= 24 and ORA - DISC_TO_FOVEA - (2 * DISC_TO_FOVEA + 2 * DISC_DIAMETER) >= 24
     assert 2 * DISC_TO_FOVEA >= 44  # the crescent of zone III, and the radius of zone I
 
 
