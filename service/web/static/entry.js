@@ -1,9 +1,9 @@
 // A sheet to type into, with a script: the drawing is tapped and redrawn, what follows is asked for while one types, and
 // a lost connection loses nothing. Without this script the sheet is complete: it is sent, shown, and sent again to save.
 //
-// What is typed is kept in sessionStorage: it lasts through a reload or a crash of this window, nobody sees it in another
-// window of a shared computer, and it goes when the window is closed. It is thrown away on saving, on cancelling, on
-// signing out, when somebody else is signed in, and after a day.
+// What is typed is kept in sessionStorage: it lasts through a reload or a crash of this tab, nobody sees it in another
+// window of a shared computer, and it goes with the window, unless the browser opens the same window again. It is thrown
+// away on saving, on cancelling, on signing out, when somebody else is signed in, and after a day.
 "use strict";
 
 document.documentElement.classList.add("script");
