@@ -19,6 +19,7 @@ from typing import Any, NamedTuple
 
 import pytest
 from core.invented import infant
+from editions import assert_refused
 
 from service.core.ages import Gestation, format_age
 from service.core.case import Case, check_case, parse_case
@@ -322,15 +323,7 @@ def test_there_are_invalid_files_to_refuse() -> None:
 
 @pytest.mark.parametrize("path", INVALID, ids=[path.stem for path in INVALID])
 def test_an_invalid_file_is_refused_with_its_place_and_what_is_allowed(path: Path) -> None:
-    """The first lines of each file, `#: words`, are what the message must contain."""
-    lines = path.read_text("utf-8").splitlines()
-    words = [line.removeprefix("#: ") for line in lines if line.startswith("#: ")]
-    assert words
-    with pytest.raises(ConfigurationError) as refused:
-        read_policy(path)
-    assert refused.value.where.startswith(path.name)
-    for word in words:
-        assert word in str(refused.value)
+    assert_refused(read_policy, path)
 
 
 def test_an_edition_that_cannot_be_read_is_refused(tmp_path: Path) -> None:

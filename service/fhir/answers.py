@@ -44,8 +44,7 @@ def read_response(draft: Draft) -> None:
     patient = ""
     try:
         patient = _patient(draft)
-        if modifier := response.extensions("modifierExtension"):
-            raise Unreadable(modifier[0].path, "changes the meaning in a way not known here")
+        response.refuse_modifiers()
         status = (response.text("status") or "").casefold()
         if status in RETRACTED:
             draft.say(patient, "retracted", {})

@@ -204,6 +204,11 @@ class Element:
         items = value if isinstance(value, list) else []
         return [Element(item, f"{self.at(key)}[{n}]") for n, item in enumerate(items) if isinstance(item, dict)]
 
+    def refuse_modifiers(self) -> None:
+        """Raises Unreadable where an extension changes what the whole says (R4, 2.4.2): nobody here knows how."""
+        if modifiers := self.extensions("modifierExtension"):
+            raise Unreadable(modifiers[0].path, "changes the meaning in a way not known here")
+
     def beside(self, key: str) -> Element:
         """The element that carries the extensions of a primitive: `_birthDate` of `birthDate`."""
         value = self.fields.get(f"_{key}")

@@ -40,8 +40,7 @@ def read_observation(draft: Draft) -> None:
     try:
         patient = _patient(draft)
         status = observation.text("status")
-        if modifier := observation.extensions("modifierExtension"):
-            raise Unreadable(modifier[0].path, "changes the meaning in a way not known here")
+        observation.refuse_modifiers()
     except Unreadable as error:
         draft.reject(error, _known_patient(draft), about)
         return

@@ -38,8 +38,7 @@ def read_procedure(draft: Draft) -> None:
     patient = ""
     try:
         patient = _patient(draft)
-        if modifier := procedure.extensions("modifierExtension"):
-            raise Unreadable(modifier[0].path, "changes the meaning in a way not known here")
+        procedure.refuse_modifiers()
         status = (procedure.text("status") or "").casefold()
     except Unreadable as error:
         draft.reject(error, patient, code.concept)

@@ -7,7 +7,7 @@ table finding by finding, the first exam week by week of gestational age.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import Final
@@ -436,8 +436,3 @@ def _say_first(days: tuple[int, int, int] | None) -> str:
         return _("not examined without a risk flag")
     opens, due, closes = days
     return _("day %(opens)s to %(closes)s of age, best on day %(due)s", opens=opens, closes=closes, due=due)
-
-
-def say_all(words: Iterable[str]) -> str:
-    """Words with commas between, `and` before the last."""
-    return _and(list(words))

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from editions import a_variation
 from flow.conftest import Ward, gestation, patient, weight
 from sqlalchemy.exc import DBAPIError
 from waiting import eventually
@@ -27,22 +28,7 @@ from service.store.database import Database
 
 Files = Callable[..., tuple[Mapping[str, Policy], Callable[[str], Mapping[str, Any]]]]
 
-VARIATION = """
-extends = "aap-2018"
-id = "northgate-aap"
-revision = 1
-title = "AAP 2018 as Northgate keeps it"
-reason = "our own infants above the limit had disease"
-approved_by = "Dr Kestrel"
-effective = 2031-06-10
-
-[[criterion]]
-id = "birth-weight"
-birth_weight_at_most = "1700g"
-cite = "a decision of the unit"
-provenance = "practice"
-confidence = "high"
-"""
+VARIATION = a_variation("northgate", "2031-06-10")
 
 
 @pytest.fixture

@@ -9,25 +9,11 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from editions import a_variation
 from journeys.command import ROOT, call, environment
 
 LOINC = "http://loinc.org"
-VARIATION = """
-extends = "aap-2018"
-id = "larkmoor-aap"
-revision = 1
-title = "AAP 2018 as Larkmoor keeps it"
-reason = "our own infants above the limit had disease"
-approved_by = "Dr Kestrel"
-effective = 2021-01-01
-
-[[criterion]]
-id = "birth-weight"
-birth_weight_at_most = "1700g"
-cite = "a decision of the unit"
-provenance = "practice"
-confidence = "high"
-"""
+VARIATION = a_variation("larkmoor", "2021-01-01")
 
 
 @pytest.fixture

@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterator
 import httpx
 import pytest
 from fastapi import FastAPI
-from web.serving import serve
+from web.serving import calling, serve
 from web.ward import NOW, fill, two_sites
 
 from service.flow import Flow
@@ -62,5 +62,5 @@ def ward(new_database: Callable[[], Database]) -> Iterator[httpx.Client]:
     database = new_database()
     flow = make_flow(database)
     fill(flow)
-    with serve(make_app(flow)) as address, httpx.Client(base_url=address, timeout=30) as client:
+    with calling(make_app(flow)) as client:
         yield client

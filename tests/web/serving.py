@@ -7,6 +7,7 @@ import time
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 
+import httpx
 import uvicorn
 from fastapi import FastAPI
 from starlette.routing import BaseRoute, Route
@@ -30,6 +31,13 @@ def serve(app: FastAPI, port: int = 0) -> Iterator[str]:
     server.should_exit = True
     thread.join(10)
     assert not thread.is_alive(), "the server did not stop"
+
+
+@contextmanager
+def calling(app: FastAPI) -> Iterator[httpx.Client]:
+    """A caller of the application on a socket of its own."""
+    with serve(app) as address, httpx.Client(base_url=address, timeout=30) as client:
+        yield client
 
 
 def every_route(routes: Iterable[BaseRoute]) -> Iterator[Route]:

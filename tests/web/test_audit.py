@@ -15,8 +15,8 @@ from web.bedside import NORMAL, Form, at, save, send_form, show
 from web.conftest import make_app
 from web.serving import serve
 from web.staff import register, signed_in, signing_in
-from web.test_people import Wall, flow, rows, wall
-from web.ward import NOW, fill, key_of, newborn, send
+from web.test_people import flow, rows, wall
+from web.ward import NOW, Clock, fill, key_of, newborn, send
 
 from service.flow import Flow
 from service.store.database import Database
@@ -73,7 +73,7 @@ def test_sign_ins_good_and_bad_and_sign_outs(flow: Flow, client: httpx.Client) -
     assert [row[0] for row in written(flow, "signed-out")] == ["fennel"]
 
 
-def test_a_list_is_written_down_and_not_again_each_time_it_asks_by_itself(flow: Flow, served: str, wall: Wall) -> None:
+def test_a_list_is_written_down_and_not_again_each_time_it_asks_by_itself(flow: Flow, served: str, wall: Clock) -> None:
     fill(flow)
     register(flow, "fennel", "unit", "northbank")
     with signed_in(served, "fennel") as client:
@@ -145,7 +145,7 @@ def test_the_record_of_looks_can_be_added_to_and_not_changed(
 # --- the pages -----------------------------------------------------------------------------------------------------
 
 
-def test_an_auditor_finds_who_looked_by_person_day_site_and_infant(flow: Flow, served: str, wall: Wall) -> None:
+def test_an_auditor_finds_who_looked_by_person_day_site_and_infant(flow: Flow, served: str, wall: Clock) -> None:
     fill(flow)
     fennel = register(flow, "fennel", "unit", "northbank", name="Nurse Fennel")
     register(flow, "sorrel", "ophthalmologist", name="Dr Sorrel")
@@ -190,7 +190,7 @@ def test_an_auditor_of_one_site_sees_nobody_of_another(flow: Flow, served: str) 
     assert "Sorrel" not in page and key_of("odd", "eastmere") not in page
 
 
-def test_an_auditor_sees_last_tuesdays_list_as_it_was(flow: Flow, served: str, wall: Wall) -> None:
+def test_an_auditor_sees_last_tuesdays_list_as_it_was(flow: Flow, served: str, wall: Clock) -> None:
     fill(flow)
     register(flow, "burnet", "auditor")
     tuesday = NOW + timedelta(days=2)

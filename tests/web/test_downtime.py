@@ -11,9 +11,9 @@ import httpx
 import pytest
 from web.bedside import at, save
 from web.browsing import a_browser
-from web.serving import serve
+from web.serving import calling
 from web.test_pages import Page
-from web.ward import NOW, fill, newborn, send, two_sites
+from web.ward import NOW, Clock, fill, newborn, send, two_sites
 
 from service.app import open_service
 from service.flow import Flow
@@ -25,16 +25,6 @@ from service.web.downtime import GOOD_FOR, Copies
 from service.web.pages import Pages
 
 FILES = ["all-sites.html", "eastmere-round.html", "eastmere.html", "northbank-round.html", "northbank.html"]
-
-
-class Clock:
-    """A clock that a test sets."""
-
-    def __init__(self) -> None:
-        self.now = NOW
-
-    def __call__(self) -> datetime:
-        return self.now
 
 
 @pytest.fixture
@@ -121,7 +111,7 @@ def test_what_cannot_be_written_stays_as_it_was_and_is_told_without_names(
 
 
 def test_health_and_metrics_tell_of_them(copies: Copies, moving: Flow, clock: Clock) -> None:
-    with serve(build(moving, copies=copies)) as address, httpx.Client(base_url=address, timeout=30) as client:
+    with calling(build(moving, copies=copies)) as client:
         ready = client.get("/health/ready")
         assert ready.status_code == 200, "a service that cannot write them is needed all the more"
         assert "at least one copy is missing" in ready.json()["checks"]["downtime copies"]
@@ -139,7 +129,7 @@ def test_a_service_without_a_folder_says_nothing_of_copies(client: httpx.Client)
 
 
 def test_a_booking_is_on_the_copies(copies: Copies, moving: Flow, tmp_path: Path) -> None:
-    with serve(build(moving)) as address, httpx.Client(base_url=address, timeout=30) as client:
+    with calling(build(moving)) as client:
         assert save(client, at("today", "book"), date="2031-06-03", time="09:30", by="Sister Lane").status_code == 303
     copies.write()
     for name in ("all-sites.html", "northbank.html", "northbank-round.html"):

@@ -16,7 +16,7 @@ import httpx
 import pytest
 from web.bedside import NORMAL, Form, at, save, send_form, show, take_back
 from web.conftest import make_app
-from web.serving import serve
+from web.serving import calling
 from web.test_pages import Page, row
 from web.ward import HOSTILE, NOW, age, gone_home, key_of, newborn, send, weight
 
@@ -552,7 +552,7 @@ def test_a_record_that_is_not_followed_here_takes_nothing(own_ward: httpx.Client
 def test_each_site_types_in_on_its_own_clock(flow: Flow) -> None:
     """20:00 UTC on 1 June: already Monday 01:30 in Kolkata."""
     send(flow, "eastmere", newborn("e", "Fay Otter", "2031-05-01", "E-1", "eastmere"), age("e", 190), weight("e", 900))
-    with serve(make_app(flow)) as address, httpx.Client(base_url=address, timeout=30) as client:
+    with calling(make_app(flow)) as client:
         fields = Form(client.get(f"/infant/{key_of('e', 'eastmere')}/exam").text).fields
     assert (fields["on"], fields["at"]) == (["2031-06-02"], ["01:30"])
 

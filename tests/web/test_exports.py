@@ -17,7 +17,7 @@ from icalendar import Calendar
 from openpyxl import load_workbook
 from web.bedside import at, save
 from web.conftest import make_app
-from web.serving import serve
+from web.serving import calling
 from web.ward import HOSTILE, MAPPINGS, key_of, newborn, send, two_sites
 
 from service.errors import ConfigurationError
@@ -106,7 +106,7 @@ def test_a_calendar_names_nobody_unless_the_site_says_so(own_ward: httpx.Client,
             assert secret not in text, (path, secret)
     sites = {id: replace(site, calendar_names=id == "northbank") for id, site in two_sites().items()}
     named = Flow(flow.database, sites, flow.policies, flow.clock)
-    with serve(make_app(named)) as address, httpx.Client(base_url=address, timeout=30) as client:
+    with calling(make_app(named)) as client:
         titles = [str(each["SUMMARY"]) for each in as_ics(client.get("/list.ics"))]
     assert "First eye exam · Ada Lanternfish N-100 · Northbank" in titles
     assert not any("script" in title for title in titles), "the other site has not allowed it"

@@ -16,7 +16,7 @@ import pytest
 from playwright.sync_api import expect
 from web.browsing import a_browser, a_page
 from web.conftest import make_app
-from web.serving import serve
+from web.serving import calling, serve
 from web.staff import register, signed_in
 from web.test_policies_pages import plain
 from web.ward import NOW, age, fill, newborn, send, two_sites, weight
@@ -148,7 +148,7 @@ def house(database: Database) -> House:
 
 @pytest.fixture
 def client(house: House) -> Iterator[httpx.Client]:
-    with serve(make_app(house.flow)) as address, httpx.Client(base_url=address, timeout=60) as client:
+    with calling(make_app(house.flow)) as client:
         yield client
 
 
@@ -216,7 +216,7 @@ def test_the_numbers_can_be_taken_away(house: House, client: httpx.Client) -> No
 
 def test_before_anything_is_over_the_page_teaches(database: Database) -> None:
     flow = Flow(database, two_sites(), load_policies(), lambda: NOW)
-    with serve(make_app(flow)) as address, httpx.Client(base_url=address, timeout=30) as client:
+    with calling(make_app(flow)) as client:
         page = plain(client.get("/figures").text)
     assert "Nothing has been counted yet" in page
     assert "so there is no chart" in page

@@ -7,7 +7,7 @@ from datetime import timedelta
 import httpx
 import pytest
 from web.conftest import make_app
-from web.serving import serve
+from web.serving import calling
 from web.ward import NOW, age, key_of, newborn, send, two_sites, weight
 
 from service.flow import Flow
@@ -25,7 +25,7 @@ def told(database: Database) -> list[dict[str, object]]:
     send(flow, "northbank", weight("a", 1900, 2))
     hours[0] = 30
     answers = []
-    with serve(make_app(flow)) as address, httpx.Client(base_url=address, timeout=30) as client:
+    with calling(make_app(flow)) as client:
         for asked in ("2031-06-01T19:00Z", "2031-06-01T15:00-06:00", "2031-06-02T04:00+06:00"):
             listed = client.get("/api/worklist", params={"known_at": asked}).json()["entries"]
             seen = client.get(f"/api/infants/{key_of('a')}", params={"known_at": asked})

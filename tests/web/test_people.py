@@ -6,7 +6,7 @@ from __future__ import annotations
 import logging
 import re
 from collections.abc import Iterator
-from datetime import datetime, timedelta
+from datetime import timedelta
 
 import httpx
 import pytest
@@ -14,7 +14,7 @@ from sqlalchemy import text
 from web.bedside import NORMAL, Form, at, send_form
 from web.serving import serve
 from web.staff import PASSWORD, SENT, register, signed_in, signing_in, token_of
-from web.ward import NOW, fill, two_sites
+from web.ward import Clock, fill, two_sites
 
 from service.flow import Flow
 from service.policies import load_policies
@@ -23,23 +23,13 @@ from service.store.people import IDLE, LONGEST, MOST_BY_ADDRESS, MOST_BY_NAME, W
 from service.web.application import build
 
 
-class Wall:
-    """A clock on the wall that a test may move."""
-
-    def __init__(self) -> None:
-        self.now = NOW
-
-    def __call__(self) -> datetime:
-        return self.now
+@pytest.fixture
+def wall() -> Clock:
+    return Clock()
 
 
 @pytest.fixture
-def wall() -> Wall:
-    return Wall()
-
-
-@pytest.fixture
-def flow(database: Database, wall: Wall) -> Flow:
+def flow(database: Database, wall: Clock) -> Flow:
     return Flow(database, two_sites(), load_policies(), wall)
 
 
@@ -166,7 +156,7 @@ def test_a_form_from_elsewhere_signs_nobody_in(flow: Flow, client: httpx.Client)
 
 
 def test_too_many_tries_by_one_name_wait_even_for_the_right_password(
-    flow: Flow, client: httpx.Client, wall: Wall
+    flow: Flow, client: httpx.Client, wall: Clock
 ) -> None:
     register(flow, "fennel")
     register(flow, "sorrel")
@@ -213,7 +203,7 @@ def test_no_name_and_no_password_reaches_the_log_or_the_table_of_tries(
 # --- sessions ------------------------------------------------------------------------------------------------------
 
 
-def test_whoever_opens_nothing_for_long_is_signed_out(nurse: httpx.Client, wall: Wall) -> None:
+def test_whoever_opens_nothing_for_long_is_signed_out(nurse: httpx.Client, wall: Clock) -> None:
     wall.now += IDLE - timedelta(minutes=1)
     assert nurse.get("/").status_code == 200  # heard of
     wall.now += IDLE - timedelta(minutes=1)
@@ -222,7 +212,7 @@ def test_whoever_opens_nothing_for_long_is_signed_out(nurse: httpx.Client, wall:
     assert nurse.get("/").status_code == 303
 
 
-def test_a_shift_ends_also_for_the_busy(nurse: httpx.Client, wall: Wall) -> None:
+def test_a_shift_ends_also_for_the_busy(nurse: httpx.Client, wall: Clock) -> None:
     for _ in range(int(LONGEST / timedelta(minutes=20)) - 1):
         wall.now += timedelta(minutes=20)
         assert nurse.get("/me").status_code == 200
@@ -239,7 +229,7 @@ def test_signing_out_here_and_everywhere(nurse: httpx.Client, served: str) -> No
     assert httpx.get(f"{served}/", cookies={"ridgeline": token}).status_code == 303
 
 
-def test_what_was_typed_while_signed_out_is_said_not_to_be_saved(nurse: httpx.Client, flow: Flow, wall: Wall) -> None:
+def test_what_was_typed_while_signed_out_is_said_not_to_be_saved(nurse: httpx.Client, flow: Flow, wall: Clock) -> None:
     before = rows(flow, "SELECT count(*) FROM arrivals")
     page = nurse.get(at("today", "exam"))
     wall.now += LONGEST

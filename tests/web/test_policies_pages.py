@@ -13,7 +13,7 @@ from playwright.sync_api import expect
 from web.bedside import Form, send_form
 from web.browsing import a_browser, a_page
 from web.conftest import make_app
-from web.serving import serve
+from web.serving import calling, serve
 from web.staff import register, signed_in
 from web.ward import NOW, age, fill, newborn, send, two_sites, weight
 
@@ -195,7 +195,7 @@ def office(database: Database) -> Office:
 
 @pytest.fixture
 def desk(office: Office) -> Iterator[httpx.Client]:
-    with serve(make_app(office.flow)) as address, httpx.Client(base_url=address, timeout=30) as client:
+    with calling(make_app(office.flow)) as client:
         yield client
 
 
@@ -260,7 +260,7 @@ def test_an_edition_whose_file_changed_under_its_revision_is_refused_in_words(
     changed = {**POLICIES, "aap-2018": replace(POLICIES["aap-2018"], care=care)}
     again = Flow(database, two_sites(), changed, lambda: NOW)
     path = "/policies/aap-2018/impact/northbank"
-    with serve(make_app(again)) as address, httpx.Client(base_url=address, timeout=30) as client:
+    with calling(make_app(again)) as client:
         fields = Form(client.get(path).text).fields
         answer = send_form(client, path, fields, by="Dr Kestrel", seen="yes")
         assert answer.status_code == 409

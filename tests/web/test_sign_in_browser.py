@@ -13,8 +13,8 @@ from playwright.sync_api import Browser, Page, expect
 from web.bedside import at
 from web.browsing import a_browser, a_page, fits, violations
 from web.staff import PASSWORD, register
-from web.test_people import Wall, flow, wall
-from web.ward import NOW, fill, newborn, send
+from web.test_people import flow, wall
+from web.ward import NOW, Clock, fill, newborn, send
 
 from service.flow import Flow
 
@@ -71,7 +71,7 @@ def test_a_nurse_signs_in_and_out_by_keyboard_alone(flow: Flow, served: str, bro
 
 
 def test_an_open_list_goes_when_nobody_is_signed_in_any_more(
-    flow: Flow, served: str, browser: Browser, wall: Wall
+    flow: Flow, served: str, browser: Browser, wall: Clock
 ) -> None:
     fill(flow)
     register(flow, "fennel", "unit", "northbank")
@@ -87,7 +87,7 @@ def test_an_open_list_goes_when_nobody_is_signed_in_any_more(
 
 @pytest.mark.parametrize("script", [True, False], ids=["script", "no-script"])
 def test_an_auditor_sees_last_tuesdays_list_as_it_was(
-    flow: Flow, served: str, browser: Browser, wall: Wall, script: bool
+    flow: Flow, served: str, browser: Browser, wall: Clock, script: bool
 ) -> None:
     fill(flow)
     register(flow, "burnet", "auditor", name="Burnet")

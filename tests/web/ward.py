@@ -21,6 +21,16 @@ HOSTILE: Final = '<script>alert("x")</script> & <img src=x onerror=y>'
 MAPPINGS: Final = Path(__file__).parents[2] / "mappings"
 
 
+class Clock:
+    """The clock of a ward, which a test may move."""
+
+    def __init__(self) -> None:
+        self.now = NOW
+
+    def __call__(self) -> datetime:
+        return self.now
+
+
 def two_sites() -> dict[str, Site]:
     """Northbank (Denver, AAP 2018) and Eastmere (Kolkata, NNF 2010)."""
     standard = load_standard(MAPPINGS / "_standard.toml")
