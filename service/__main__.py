@@ -184,7 +184,6 @@ def _add_people(command: Callable[..., argparse.ArgumentParser]) -> None:
 
     def part(name: str, help: str) -> argparse.ArgumentParser:
         made = what.add_parser(name, help=help, description=f"{help[0].upper()}{help[1:]}.")
-        # of the whole command as well: here it must not undo what was said there
         # the whole command takes it too: here it must not undo what was said there
         made.add_argument("--data", type=Path, metavar="DIR", default=argparse.SUPPRESS, help=DATA)
         return made
