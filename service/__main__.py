@@ -24,6 +24,7 @@ from service.errors import RidgelineError
 from service.settings import DEFAULT_PORT
 from service.terminal import clean
 
+DATA: Final = "folder of the embedded database; not used when DATABASE_URL is set"
 CAUTION: Final = "Decision support, not a medical device: local guidelines and licensed clinicians decide."
 
 
@@ -109,8 +110,7 @@ def _parser() -> argparse.ArgumentParser:
         )
         made.add_argument("--debug", action="store_true", help="show the details of a fault; may hold patient data")
         if data:
-            words = "folder of the embedded database; not used when DATABASE_URL is set"
-            made.add_argument("--data", type=Path, metavar="DIR", help=words)
+            made.add_argument("--data", type=Path, metavar="DIR", help=DATA)
         made.set_defaults(run=run)
         return made
 
@@ -147,6 +147,8 @@ def _add_setting_up(command: Callable[..., argparse.ArgumentParser]) -> None:
     check = command("check", commands.check, about, "", "--site larkmoor", "--live --json")
     check.add_argument("--site", help="look at this site only")
     check.add_argument("--live", action="store_true", help="also ask each site's server what will work")
+    words = "also look for codes given their meaning on a page, where the embedded database must be started for it"
+    check.add_argument("--meanings", action="store_true", help=words)
     check.add_argument("--json", action="store_true", help="print one JSON document")
 
     about = "create, renew and repair a site's subscriptions at its own server"
@@ -175,12 +177,19 @@ def _add_people(command: Callable[..., argparse.ArgumentParser]) -> None:
         "add millet --name Millet --role it --all-sites",
         "add fennel --name 'Nurse Fennel' --role unit --site larkmoor",
         "list --json", "change fennel --site larkmoor --site quillhaven", "change fennel --password", "retire fennel",
+        "list --data /srv/ridgeline",
     )  # fmt: skip
     people = command("people", commands.people, about, *examples)
     what = people.add_subparsers(dest="what", metavar="WHAT", required=True)
 
-    def who(name: str, help: str, new: bool) -> argparse.ArgumentParser:
+    def part(name: str, help: str) -> argparse.ArgumentParser:
         made = what.add_parser(name, help=help, description=f"{help[0].upper()}{help[1:]}.")
+        # the whole command takes it too: here it must not undo what was said there
+        made.add_argument("--data", type=Path, metavar="DIR", default=argparse.SUPPRESS, help=DATA)
+        return made
+
+    def who(name: str, help: str, new: bool) -> argparse.ArgumentParser:
+        made = part(name, help)
         made.add_argument("sign_in", metavar="SIGN-IN", help="the sign-in name: letters a to z, digits, . - _")
         if name != "retire":
             made.add_argument("--name", required=new, help="the name as it is shown")
@@ -196,8 +205,7 @@ def _add_people(command: Callable[..., argparse.ArgumentParser]) -> None:
         "--password", action="store_true", help="ask for another password"
     )
     who("retire", "let somebody look no more; what they did stays on record", new=False)
-    listed = what.add_parser("list", help="everybody registered", description="Everybody registered.")
-    listed.add_argument("--json", action="store_true", help="print one JSON document")
+    part("list", "everybody registered").add_argument("--json", action="store_true", help="print one JSON document")
 
 
 def _add_looking(command: Callable[..., argparse.ArgumentParser]) -> None:

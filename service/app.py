@@ -85,7 +85,7 @@ class Service:
 
     def subscribe(self, site: str) -> list[Kept]:
         """Make, renew and repair the site's subscriptions at its own server."""
-        here = self.flow.site(site)
+        here = Mending(self.flow).mapped(site).site
         if not here.hook_secrets:
             raise ConfigurationError(f"{site}.toml: hook.secret", "name the environment variable that holds the secret")
         secret = self.settings.secret(here.hook_secrets[0])
@@ -97,7 +97,7 @@ class Service:
         return kept
 
     def _catch_up(self, site: str, cursor: Mapping[str, Any], whole: bool) -> Any:
-        here = self.sites[site]
+        here = Mending(self.flow).mapped(site).site  # a code given its meaning on a page is asked for as well
         return catch_up(self.connect(here), here, cursor, whole=whole)
 
 

@@ -15,6 +15,7 @@ from service.client import FhirClient
 from service.core.case import check_case, parse_case
 from service.core.policy import Policy
 from service.errors import ConfigurationError, RidgelineError, SiteError
+from service.feeds.poll import why_whole
 from service.fhir.examples import run_examples
 from service.fhir.mending import in_toml
 from service.fhir.sites import Site, load_site, load_standard
@@ -22,7 +23,7 @@ from service.policies import FOLDER, VARIATIONS, read_policy, read_variation, va
 from service.settings import Settings
 from service.store.database import Database, pending
 from service.store.meanings import Given, beside_file, in_force
-from service.store.postgres import EmbeddedPostgres
+from service.store.postgres import EmbeddedPostgres, is_running
 
 READ: Final = ("Patient", "Observation", "Encounter", "Location", "Procedure", "QuestionnaireResponse")
 """What we would like to read at a site."""
@@ -87,9 +88,10 @@ def _wrong(about: str, says: str) -> Finding:
 
 def check_everything(
     settings: Settings, connect: Callable[[Site], FhirClient], today: date, *, site: str | None = None,
-    live: bool = False,
+    live: bool = False, meanings: bool = False,
 ) -> Iterator[Finding]:  # fmt: skip
-    """Everything there is to say, or what there is about `site`. `live` also asks the sites' servers (`connect`)."""
+    """Everything there is to say, or what there is about `site`. `live` also asks the sites' servers (`connect`).
+    `meanings` starts the embedded database to read what was given on a page, where nobody has started it."""
     policies: dict[str, Policy] = {}
     folder = settings.policies or FOLDER
     files: list[tuple[Path, Callable[[Path], Policy]]] = [(path, read_policy) for path in sorted(folder.glob("*.toml"))]
@@ -104,7 +106,12 @@ def check_everything(
         if not policies:
             yield _wrong("RIDGELINE_POLICIES", f"there is no usable policy edition in {folder}")
         yield from _check_settings(settings)
-    given = _meanings(settings)
+    asleep = settings.database_url is None and (settings.data / "postgres").is_dir() and not meanings
+    asleep = asleep and not is_running(settings.data / "postgres")
+    if asleep:
+        says = "the embedded database is not running, so meanings given on a page were not read: --meanings starts it"
+        yield _fine("DATABASE_URL", says)
+    given = {} if asleep else _meanings(settings)
     for path, here, problem in _read_sites(settings.mappings):
         if site in (None, path.stem):
             if here is None:
@@ -257,6 +264,10 @@ def _ask_server(site: Site, connect: Callable[[Site], FhirClient]) -> Iterator[F
             continue
         optional = type in ("Location", "Procedure", "QuestionnaireResponse")
         yield Finding(site.id, optional, f"its server says nothing of {type}: {_WITHOUT[type]}")
+    for type in READ:
+        why = why_whole(type, site, capabilities) if type in capabilities.types else ""
+        if why:
+            yield _fine(site.id, f"{why}: every {type} is read, whatever it is about; nothing is missed")
     if "Subscription" in capabilities.types:
         yield _fine(site.id, f"it has Subscription: `ridgeline subscribe --site {site.id}` sets them up")
     else:

@@ -383,12 +383,16 @@ def check(options: argparse.Namespace) -> int:
     from service.checkup import TALLY_HEADINGS, check_everything
     from service.client import Auth, FhirClient
 
-    settings = read_settings()
+    settings = read_settings().having(data=options.data)
 
     def connect(site: Site) -> FhirClient:
         return FhirClient(site.base_url or "", Auth.of(site.auth, settings.secret), clock=now)
 
-    findings = list(check_everything(settings, connect, now().date(), site=options.site, live=options.live))
+    findings = list(
+        check_everything(
+            settings, connect, now().date(), site=options.site, live=options.live, meanings=options.meanings
+        )
+    )
     if options.site and not findings:
         raise BadUsage(f"there is no site file {options.site}.toml in {settings.mappings}")
     if options.json:

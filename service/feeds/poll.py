@@ -135,15 +135,34 @@ def narrowed(type: str, site: Site, capabilities: Capabilities) -> tuple[str, st
     alone, a panel whose own code is not known here would be missed. Procedures by `code`; answers to our own forms by
     `questionnaire`, its URL with and without a version.
     """
-    asked, values = "", list[str]()
-    if type == "Observation":
-        asked, values = "combo-code", observation_codes(site)
-    elif type == "Procedure":
-        asked, values = "code", procedure_codes(site)
-    elif type == "QuestionnaireResponse":
-        canonicals = [form.canonical for form in FORMS.values()]
-        asked, values = "questionnaire", [name for full in canonicals for name in (full.partition("|")[0], full)]
+    asked, values = _meant(type, site)
     return (asked, ",".join(values)) if values and capabilities.searches(type, asked) else None
+
+
+def why_whole(type: str, site: Site, capabilities: Capabilities) -> str:
+    """Why all of a type is read that could be asked for by what means something here, in words; "" where it is not."""
+    asked, values = _meant(type, site)
+    if not asked or narrowed(type, site, capabilities):
+        return ""
+    if not values:
+        return f"some of {type} is known here by its words alone, which no search by code finds"
+    if not capabilities.of(type).parameters:
+        return f"its server lists no search parameters of {type}"
+    return f"its server does not list the search parameter {asked} of {type}"
+
+
+def _meant(type: str, site: Site) -> tuple[str, list[str]]:
+    """By what a type could be narrowed: the search parameter ("": by none), and the values that mean something here."""
+    match type:
+        case "Observation":
+            return "combo-code", observation_codes(site)
+        case "Procedure":
+            return "code", procedure_codes(site)
+        case "QuestionnaireResponse":
+            canonicals = [form.canonical for form in FORMS.values()]
+            return "questionnaire", [name for full in canonicals for name in (full.partition("|")[0], full)]
+        case _:
+            return "", []
 
 
 def observation_codes(site: Site) -> list[str]:

@@ -112,6 +112,11 @@ class EmbeddedPostgres:
         self.stop()
 
 
+def is_running(folder: Path) -> bool:
+    """Whether the server in `folder` is up: to look at what it holds then costs no start."""
+    return _Server(folder.expanduser().resolve()).answers()
+
+
 def guard(folder: Path) -> None:
     """Wait until the server in `folder` is gone; stop it as soon as no living process uses the folder."""
     with contextlib.suppress(FileNotFoundError):

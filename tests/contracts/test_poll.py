@@ -23,7 +23,16 @@ from steps import a_site
 
 from service.client import Ability, Auth, Capabilities, FhirClient
 from service.errors import SiteRefused, SiteUnavailable
-from service.feeds.poll import TYPES, Batch, catch_up, narrowed, observation_codes, procedure_codes, reread
+from service.feeds.poll import (
+    TYPES,
+    Batch,
+    catch_up,
+    narrowed,
+    observation_codes,
+    procedure_codes,
+    reread,
+    why_whole,
+)
 from service.fhir.sites import TEXT, Code, load_sites
 
 NOON = datetime(2031, 6, 1, 12, tzinfo=UTC)
@@ -226,6 +235,36 @@ def test_a_search_is_narrowed_only_by_what_the_server_lists_and_nothing_falls_ou
     form = "https://ridgeline.invalid/fhir/Questionnaire/eye-exam"
     assert {form, f"{form}|1"} <= set(forms.split(","))
     assert narrowed("Patient", site, _says("Patient", "code", "combo-code", "questionnaire")) is None
+
+
+def test_why_a_type_is_read_whole_is_said() -> None:
+    site, by_words = SITES["quillhaven"], SITES["tamarind-vale"]
+    silent = why_whole("Observation", site, _says("Observation"))
+    assert silent == "its server lists no search parameters of Observation"
+    assert "does not list the search parameter code of Procedure" in why_whole(
+        "Procedure", site, _says("Procedure", "date")
+    )
+    assert "known here by its words alone" in why_whole("Observation", by_words, _says("Observation", "combo-code"))
+    assert why_whole("Observation", site, _says("Observation", "combo-code")) == ""
+    assert why_whole("Patient", site, _says("Patient")) == ""
+
+
+def test_a_server_that_lists_no_search_parameters_is_read_whole_and_only_what_is_new_comes_again() -> None:
+    """R4: `CapabilityStatement.rest.resource.searchParam` is 0..* (http://hl7.org/fhir/R4/capabilitystatement.html)."""
+    played = Played()
+    played.now = [("a", "1", NOON - timedelta(minutes=1))]
+    listed = [{"type": type, "interaction": [{"code": "search-type"}]} for type in TYPES]
+    statement = {"resourceType": "CapabilityStatement", "rest": [{"mode": "server", "resource": listed}]}
+
+    def answer(request: httpx.Request) -> httpx.Response:
+        return httpx.Response(200, json=statement) if request.url.path.endswith("metadata") else played(request)
+
+    client = FhirClient("https://s.example/fhir", Auth(), clock=lambda: NOON, transport=httpx.MockTransport(answer))
+    batches = list(catch_up(client, SITES["quillhaven"], {}))
+    assert {batch.type for batch in batches} == set(TYPES)
+    assert not any({"code", "combo-code", "questionnaire"} & set(asked) for asked in played.asked)
+    again = list(catch_up(client, SITES["quillhaven"], batches[-1].cursor))
+    assert [batch.body for batch in again] == [None] * len(again), "the time still narrows it"
 
 
 def _exam(id: str, code: dict[str, Any], component: str, system: str = EYE) -> dict[str, Any]:

@@ -17,7 +17,9 @@ from waiting import eventually
 
 from service.app import Service, now, open_service, running
 from service.feeds.subscription import TYPES
+from service.mending import Mending
 from service.settings import Settings, read_settings
+from service.store.meanings import Meaning
 
 __all__ = ["start_sekmet"]
 
@@ -146,6 +148,30 @@ def test_said_once_however_often_it_is_delivered(
         time.sleep(1)
         assert len(exams(server)) == len(server.all("ServiceRequest")) == 1
         assert exams(server)[0]["meta"]["versionId"] == task["meta"]["versionId"]
+
+
+def test_a_code_given_its_meaning_on_a_page_is_asked_for_at_the_site(
+    start_sekmet: Callable[..., Sekmet], settings: Callable[[Sekmet], Settings]
+) -> None:
+    """The server can be asked by code, and its hooks may be lost: what is read must know what people said."""
+    server = start_sekmet()
+    infant(server, "fay", 1100)
+    weigh(server, "fay", 1100, code={"coding": [{"system": "urn:northgate", "code": "BW"}]})
+    with open_service(settings(server)) as service:
+        jobs = service.jobs()
+        jobs.start(defer_only=True)
+        try:
+            jobs.read_up("northgate")
+            (fay,) = service.flow.worklist()
+            assert service.flow.infant(fay.key).infant.birth_weight.value is None
+            meaning = Meaning("code", "urn:northgate", "BW", {"concept": "birth_weight"})
+            Mending(service.flow).give("northgate", meaning, "IT", [])
+            jobs.read_up("northgate", whole=True)
+        finally:
+            jobs.stop()
+        assert service.flow.infant(fay.key).infant.birth_weight.value == 1100
+        told = {each.criteria.partition("?")[0]: each.criteria for each in service.subscribe("northgate")}
+        assert "urn:northgate|BW" in told["Observation"]
 
 
 def test_update_that_arrives_before_its_create(

@@ -90,3 +90,14 @@ def test_a_short_password_adds_nobody(env: dict[str, str]) -> None:
     answer = run("people", "add", "fennel", *who, env=env, stdin="too short\n")
     assert answer.returncode == 1 and "at least 12 characters" in answer.stderr and "too short" not in answer.stderr
     assert json.loads(run("people", "list", "--json", env=env).stdout) == []
+
+
+def test_people_of_an_embedded_database_are_found_by_its_folder(tmp_path: Path) -> None:
+    env, data = environment(tmp_path / "usual"), tmp_path / "another"
+    who = ("--name", "Millet", "--role", "it", "--all-sites")
+    added = run("people", "add", "millet", *who, "--data", data, env=env, stdin=f"{PASSWORD}\n")
+    assert added.returncode == 0, added.stderr
+    for place in (("--data", data, "list"), ("list", "--data", data)):
+        (millet,) = json.loads(run("people", *place, "--json", env=env).stdout)
+        assert millet["sign_in"] == "millet"
+    assert not (tmp_path / "usual" / "postgres").exists()
