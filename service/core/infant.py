@@ -40,7 +40,7 @@ the version itself did not name the infant: what it means for them depends on wh
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date
 from typing import Any, Final, Generic, TypeVar
