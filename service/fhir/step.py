@@ -13,9 +13,8 @@ An exam that is taken back takes its number back: the step before it is asked fo
 an earlier exam is taken back, or overwritten by the next, one name may speak of two exams, one after the other. That
 drops nothing: whatever a decision asks for is requested under its name, whatever became of the name before
 (announce.py), and two exams asked for at once are one step. At a site's server a Task that we had ended is opened
-again, and one that people ticked off as well, where the window asked for now begins after the one they had before
-them (channels/fhir_task.py). An exam recorded late under an earlier day ends the step and asks for the next in its
-place.
+again, and one that people ticked off as well, where the window asked for now begins after the one they had before them
+(channels/fhir_task.py). An exam recorded late under an earlier day ends the step and asks for the next in its place.
 """
 
 from __future__ import annotations
