@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
-from datetime import date, timedelta
+from datetime import date
 from typing import TYPE_CHECKING, Any, Final, Literal, NamedTuple
 
 from service.core.ages import Gestation, format_age, postmenstrual_days, postnatal_days
@@ -18,6 +18,7 @@ from service.core.course import NOTHING_DONE, AgeOn, Booking, Closing, Course, D
 from service.core.demands import demands, first_exam_done, order, remarks
 from service.core.growth import Growth, judge_growth
 from service.core.infant import Candidate, Infant, plausible_gestation
+from service.core.leaving import beside, leaving_day, long_term
 from service.core.stopping import propose_closing
 from service.core.window import Kind as Kind
 from service.core.window import NextStep as NextStep
@@ -88,14 +89,6 @@ class Decision:
     bookings: tuple[Booking, ...] = ()
 
 
-LONG_TERM: Final = (122, 183)
-"""Refraction and alignment 4 to 6 months after discharge, in days (memory); where the day of discharge is not known,
-after the course was closed."""
-
-HAND_OVER_AHEAD: Final = timedelta(days=7)
-"""A hand-over is asked for from so long before the day on which an infant is to leave: it takes days to arrange (common
-practice, no source)."""
-
 NOTHING_NEXT: Final = "nothing is due"
 
 _CLOSED: Final = {
@@ -142,7 +135,7 @@ def decide(infant: Infant, policy: Policy, as_of: date, course: Course = NOTHING
         rule = "deceased" if closing.why == "death" else closing.why
         step = NextStep("none", None, Reason(rule, "", str(closing), "computed"))
         if happened.asks_long_term():
-            step, flags = _long_term(infant, happened), (*flags, str(closing))
+            step, flags = long_term(infant, happened), (*flags, str(closing))
             return _decision(infant, policy, as_of, "eligible", eligible, because, (), step, flags, course=happened)
         return _decision(infant, policy, as_of, "closed", eligible, because, (), step, flags, rule, course=happened)
     if eligible == "no" and not happened.begun:
@@ -158,7 +151,7 @@ def decide(infant: Infant, policy: Policy, as_of: date, course: Course = NOTHING
         _missing(infant, options, eligible) if options or eligible != "no" else (),
         steps[0],
         flags,
-        also=(*steps[1:], *_beside(infant, happened)),
+        also=(*steps[1:], *beside(infant, happened)),
         course=happened,
     )  # fmt: skip
 
@@ -173,40 +166,6 @@ def _steps(policy: Policy, course: Course, first: NextStep | None, age: AgeOn) -
     if proposal is not None:
         return [proposal, *sorted(steps, key=order)]
     return sorted(steps, key=order)
-
-
-def _beside(infant: Infant, course: Course) -> Iterator[NextStep]:
-    """What an infant needs who has left hospital, or is to leave, with the course open: somebody who takes over, until
-    place and date are recorded; and, months after leaving, a look at refraction and alignment."""
-    leaves = _leaves(infant)
-    if leaves is not None and course.handed_over(leaves) is None:
-        text = "left hospital with the course open: record who takes over, and place and date of the next exam there"
-        opens = leaves
-        if infant.in_hospital is not False:
-            text = (
-                f"is to leave hospital on {leaves.isoformat()} with the course open: record who takes over, and place "
-                "and date of the next exam there"
-            )
-            opens = leaves - HAND_OVER_AHEAD
-        reason = Reason("hand-over", "common practice, no source", text, "practice")
-        yield NextStep("hand-over", Window(opens, leaves, leaves), reason)
-    if course.begun and course.followed_up is None and infant.left_on is not None:
-        yield _long_term(infant, course)
-
-
-def _leaves(infant: Infant) -> date | None:
-    """The day on which the infant left hospital, or is to leave; None where neither is on record."""
-    return infant.left_on or infant.known_since if infant.in_hospital is False else infant.leaves_on
-
-
-def _long_term(infant: Infant, course: Course) -> NextStep:
-    """Refraction and alignment, months after discharge; where that day is not known, after the closing."""
-    closed_on = course.closing.on if course.closing is not None else None
-    start = infant.left_on or closed_on or infant.known_since
-    opens, closes = (start + timedelta(days=days) for days in LONG_TERM)
-    since = "discharge" if infant.left_on else "the course was closed"
-    text = f"refraction and alignment of the eyes 4 to 6 months after {since} on {start.isoformat()}"
-    return NextStep("long-term", Window(opens, opens, closes), Reason("long-term", "", text, "memory"))
 
 
 def _growth_flags(infant: Infant, growth: Growth, eligible: Eligibility) -> Iterator[str]:
@@ -239,7 +198,7 @@ def _course_flags(
     if happened.closing is not None and (why := happened.reopened(policy.care, age)):
         flags.append(f"{happened.closing}; it is open again: {why}")
     flags += [str(deferral) for deferral in happened.chain]
-    if (leaves := _leaves(infant)) is not None and (over := happened.handed_over(leaves)) is not None:
+    if (leaves := leaving_day(infant)) is not None and (over := happened.handed_over(leaves)) is not None:
         flags.append(str(over))
     return tuple(dict.fromkeys(flags))
 
@@ -409,7 +368,7 @@ def _decision(
     missing: tuple[str, ...], step: NextStep, flags: tuple[str, ...], closed_by: str | None = None,
     also: tuple[NextStep, ...] = (), course: Course = NOTHING_DONE,
 ) -> Decision:  # fmt: skip
-    leaves = _leaves(infant)
+    leaves = leaving_day(infant)
     return Decision(
         patient=infant.patient, policy=policy.id, revision=policy.revision, as_of=as_of, state=state,
         eligible=eligible, because=because, missing=missing, ages=_ages(infant, as_of), next=step, flags=flags,

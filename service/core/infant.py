@@ -46,6 +46,7 @@ from datetime import date
 from typing import Any, Final, Generic, TypeVar
 
 from service.core.ages import Gestation, date_at_postnatal
+from service.core.stays import support_of, whereabouts
 
 T = TypeVar("T")
 
@@ -57,11 +58,6 @@ FACT_NAMES: Final = frozenset(
         "leaving",
     }
 )  # fmt: skip
-
-SUPPORTS: Final = (
-    "invasive ventilation", "non-invasive ventilation", "CPAP", "high flow", "low-flow oxygen", "no support",
-)  # fmt: skip
-"""What may help an infant to breathe, where a person says so; the last says that nothing does."""
 
 SETTLED: Final = 0
 """Rank of a value a clinician settled by hand: it ends every disagreement."""
@@ -372,8 +368,8 @@ def assemble(patient: str, facts: Iterable[Fact], known_since: date) -> Infant:
         name=_first(said, "name", "text") or "",
         identifier=_first(said, "identifier", "value") or "",
         weights=_weighings(said.get("weight", [])),
-        support=_support(said.get("respiratory", [])),
-        **_whereabouts(said.get("stay", []), said.get("leaving", [])),
+        support=support_of(said.get("respiratory", [])),
+        **whereabouts(said.get("stay", []), said.get("leaving", [])),
     )
 
 
@@ -447,52 +443,6 @@ def _record(said: Mapping[str, list[Fact]], born: Known[Days], known_since: date
     unread = {fact.value.get("of") for fact in said.get("unreadable", [])}
     told = said.keys() - ({"unreadable"} if unread <= {"weight"} else set())  # a body weight may be anybody's
     return "infant" if newborn & told else "unborn-or-empty"
-
-
-def _whereabouts(stays: list[Fact], planned: list[Fact]) -> dict[str, Any]:
-    """Where the infant is: the latest open stay; where none is open, when and how the last one ended."""
-    if not stays:
-        return {"leaves_on": _leaves("", "", planned)}
-    open_stays = [fact for fact in stays if fact.value.get("open")]
-    if open_stays:
-        now = max(open_stays, key=lambda fact: (fact.value.get("since") or "", fact.resource))
-        return {
-            "in_hospital": True,
-            "leaves_on": _leaves(now.value.get("since") or "", now.value.get("until") or "", planned),
-            "place": now.value.get("place"),
-            "place_text": now.value.get("place_text") or "",
-        }
-    last = max(stays, key=lambda fact: (fact.value.get("until") or "", fact.resource))
-    until = last.value.get("until")
-    return {
-        "in_hospital": False,
-        "left_on": _day(until) if until else None,
-        "disposition": last.value.get("disposition") or "",
-        "place": last.value.get("place"),
-        "place_text": last.value.get("place_text") or "",
-    }
-
-
-def _leaves(since: str, until: str, planned: list[Fact]) -> date | None:
-    """The day on which a stay that goes on is to end: the site's own (`until`) or what was typed in last since it
-    began, and of the two the sooner: a plan can bring a hand-over forward, and puts nothing off."""
-    last = max(
-        (fact for fact in planned if str(fact.value["on"]) >= since),
-        key=lambda fact: (str(fact.value["on"]), fact.issued, fact.resource),
-        default=None,
-    )
-    days = [day for day in (until, last and last.value.get("date")) if day]
-    return min(map(_day, days), default=None)
-
-
-def _support(said: list[Fact]) -> str:
-    """The respiratory support last told of, in the site's own words, and of which day; "" when it has ended. Who is on
-    a ventilator is looked at in the cot, with somebody beside who watches the breathing."""
-    if not said:
-        return ""
-    last = max(said, key=lambda fact: (str(fact.value.get("on") or ""), fact.issued, fact.resource))
-    day, what = last.value.get("on"), str(last.value["what"])
-    return "" if last.value.get("until") else f"{what} ({day})" if day else what
 
 
 def plausible_gestation(birth_weight: int | None) -> range:

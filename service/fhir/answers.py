@@ -13,7 +13,7 @@ from datetime import date
 from typing import Any, Final
 
 from service.core.findings import SIDES, parse_exam, parse_eye, parse_treatment
-from service.core.infant import SUPPORTS
+from service.core.stays import SUPPORTS
 from service.errors import ConfigurationError, NotUnderstood
 from service.fhir import terms
 from service.fhir.draft import Draft

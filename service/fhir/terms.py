@@ -17,7 +17,7 @@ from typing import Any, Final, NamedTuple
 
 from service.core.course import CLOSINGS
 from service.core.findings import EYE_KEYS, KINDS, PLUS, REGRESSIONS, SIDES, STAGES, VIEWS, ZONES
-from service.core.infant import SUPPORTS
+from service.core.stays import SUPPORTS
 from service.errors import NotUnderstood
 from service.fhir.strict import Resource, check
 

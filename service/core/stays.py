@@ -1,0 +1,60 @@
+"""From facts to a stay: where an infant is, when it is to leave or how it left, and what helps it to breathe."""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import TYPE_CHECKING, Any, Final
+
+if TYPE_CHECKING:
+    from service.core.infant import Fact
+
+SUPPORTS: Final = (
+    "invasive ventilation", "non-invasive ventilation", "CPAP", "high flow", "low-flow oxygen", "no support",
+)  # fmt: skip
+"""What may help an infant to breathe, where a person says so; the last says that nothing does."""
+
+
+def whereabouts(stays: list[Fact], planned: list[Fact]) -> dict[str, Any]:
+    """Where the infant is: the latest open stay; where none is open, when and how the last one ended."""
+    if not stays:
+        return {"leaves_on": _leaves("", "", planned)}
+    open_stays = [fact for fact in stays if fact.value.get("open")]
+    if open_stays:
+        now = max(open_stays, key=lambda fact: (fact.value.get("since") or "", fact.resource))
+        return {
+            "in_hospital": True,
+            "leaves_on": _leaves(now.value.get("since") or "", now.value.get("until") or "", planned),
+            "place": now.value.get("place"),
+            "place_text": now.value.get("place_text") or "",
+        }
+    last = max(stays, key=lambda fact: (fact.value.get("until") or "", fact.resource))
+    until = last.value.get("until")
+    return {
+        "in_hospital": False,
+        "left_on": date.fromisoformat(until) if until else None,
+        "disposition": last.value.get("disposition") or "",
+        "place": last.value.get("place"),
+        "place_text": last.value.get("place_text") or "",
+    }
+
+
+def _leaves(since: str, until: str, planned: list[Fact]) -> date | None:
+    """The day on which a stay that goes on is to end: the site's own (`until`) or what was typed in last since it
+    began, and of the two the sooner: a plan can bring a hand-over forward, and puts nothing off."""
+    last = max(
+        (fact for fact in planned if str(fact.value["on"]) >= since),
+        key=lambda fact: (str(fact.value["on"]), fact.issued, fact.resource),
+        default=None,
+    )
+    days = [day for day in (until, last and last.value.get("date")) if day]
+    return min(map(date.fromisoformat, days), default=None)
+
+
+def support_of(said: list[Fact]) -> str:
+    """The respiratory support last told of, in the site's own words, and of which day; "" when it has ended. Who is on
+    a ventilator is looked at in the cot, with somebody beside who watches the breathing."""
+    if not said:
+        return ""
+    last = max(said, key=lambda fact: (str(fact.value.get("on") or ""), fact.issued, fact.resource))
+    day, what = last.value.get("on"), str(last.value["what"])
+    return "" if last.value.get("until") else f"{what} ({day})" if day else what
