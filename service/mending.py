@@ -10,10 +10,14 @@ from __future__ import annotations
 import logging
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from typing import Final
 from uuid import UUID
 
-from service.errors import NotFound, NotUnderstood
+from sqlalchemy import Connection
+
+from service.errors import Forbidden, NotFound, NotUnderstood
+from service.fhir.sites import Site
 from service.flow import Flow, Receipt
 from service.store import arrivals, cursors, infants, meanings, rejections, traffic, troubles
 from service.store.arrivals import Kept
@@ -118,6 +122,7 @@ class Mending:
         with self._database.transaction() as connection:
             self._database.lock_sites(connection, [site])
             now = self._flow.clock()
+            self._must_count(connection, here, now)
             tried = connection.begin_nested()
             last = infants.last_decision(connection, site)
             open_before = rejections.of_arrivals(connection, site, came)
@@ -143,6 +148,7 @@ class Mending:
         with self._database.transaction() as connection:
             self._database.lock_sites(connection, [site])
             now = self._flow.clock()
+            self._must_count(connection, here, now)
             id = meanings.give(connection, site, meaning, who, now)
             mapped = self._flow.mappings.of(connection, here, now, anew=True)
             cursors.keep(connection, site, _REPLAY, {"mapping": mapped.number, "by": who}, now)
@@ -156,11 +162,21 @@ class Mending:
         with self._database.transaction() as connection:
             self._database.lock_sites(connection, [site])
             now = self._flow.clock()
+            self._must_count(connection, here, now)
             if not meanings.withdraw(connection, site, id, who, now):
                 raise NotFound("there is no such meaning in force")
             mapped = self._flow.mappings.of(connection, here, now, anew=True)
             cursors.keep(connection, site, _REPLAY, {"mapping": mapped.number, "by": who}, now)
             log.info("%s: meaning %d was withdrawn", site, id)
+
+    def _must_count(self, connection: Connection, site: Site, now: datetime) -> None:
+        """Raises Forbidden where another process, started later, reads the site by another file: what is said here
+        would be read by this one's file, over what that one has read."""
+        if self._flow.mappings.is_behind(connection, site, now):
+            raise Forbidden(
+                f"another process of this service was started later with another file of {site.id}; give both the same "
+                "file and start this one again, then say it"
+            )
 
     # --- reading again ---------------------------------------------------------------------------------------------
 
@@ -177,6 +193,7 @@ class Mending:
         with self._database.transaction() as connection:
             self._database.lock_sites(connection, [site])
             now = self._flow.clock()
+            self._must_count(connection, here, now)
             number = self._flow.mappings.of(connection, here, now).number
             cursors.keep(connection, site, _REPLAY, {"mapping": number, "by": who}, now)
             return arrivals.count_read_otherwise(connection, site, number)

@@ -81,18 +81,26 @@ class Mappings:
         seen, known = self._known.get(site.id, (None, None))
         if anew or known is None or last is None or last.id != seen:
             merged = merge(site, in_force(connection, site.id))
-            if last is not None and last.fingerprint == merged.fingerprint:
+            if last is not None and last.fingerprint == _fingerprint(site, merged):
                 known = Mapped(merged, last.id)
-            elif known is None or not _stands(connection, merged, known.number):
-                known = Mapped(merged, _put(connection, merged, now))
-            # else another process reads by another file: whoever starts last decides
+            elif known is None or last is None or last.fingerprint.startswith(site.fingerprint):
+                known = Mapped(merged, _put(connection, site, merged, now))
+            else:  # another process was started since with another file: it decides
+                known = Mapped(merged, known.number)
             self._known[site.id] = max(known.number, last.id if last is not None else 0), known
         return known
+
+    def is_behind(self, connection: Connection, site: Site, now: datetime) -> bool:
+        """Whether another process has been started since with another file of the site: then what this one reads
+        gives way, and it must not give the mapping a number that would make its own file count more again. Hold the
+        site's lock."""
+        known, last = self.of(connection, site, now), _last(connection, site.id)
+        return last is not None and bool(last.id > known.number)
 
     def trying(self, connection: Connection, site: Site, now: datetime) -> Mapped:
         """As `of`, within a transaction that will be taken back: nothing is remembered."""
         merged = merge(site, in_force(connection, site.id))
-        return Mapped(merged, _put(connection, merged, now))
+        return Mapped(merged, _put(connection, site, merged, now))
 
 
 def current(connection: Connection, site: Site) -> Mapped:
@@ -102,7 +110,7 @@ def current(connection: Connection, site: Site) -> Mapped:
     last = _last(connection, site.id)
     if last is None:
         return Mapped(merged, 0)
-    return Mapped(merged, last.id if last.fingerprint == merged.fingerprint else last.id + 1)
+    return Mapped(merged, last.id if last.fingerprint == _fingerprint(site, merged) else last.id + 1)
 
 
 def merge(site: Site, given: Iterable[Given]) -> Site:
@@ -169,11 +177,11 @@ def _last(connection: Connection, site: str) -> Any:
     return connection.execute(query).one_or_none()
 
 
-def _stands(connection: Connection, site: Site, number: int) -> bool:
-    query = select(mappings.c.fingerprint).where(mappings.c.site == site.id, mappings.c.id == number)
-    return connection.execute(query).scalar() == site.fingerprint
+def _fingerprint(site: Site, merged: Site) -> str:
+    """Of the file, and of the file with the meanings over it."""
+    return f"{site.fingerprint} {merged.fingerprint}"
 
 
-def _put(connection: Connection, site: Site, now: datetime) -> int:
-    values = {"site": site.id, "fingerprint": site.fingerprint, "since": now}
+def _put(connection: Connection, site: Site, merged: Site, now: datetime) -> int:
+    values = {"site": site.id, "fingerprint": _fingerprint(site, merged), "since": now}
     return int(connection.execute(insert(mappings).values(values).returning(mappings.c.id)).scalar_one())

@@ -12,7 +12,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from waiting import eventually
 
-from service.errors import ConfigurationError, NotFound, NotUnderstood
+from service.errors import ConfigurationError, Forbidden, NotFound, NotUnderstood
 from service.fhir.sites import Site
 from service.flow import Flow
 from service.jobs import Jobs
@@ -159,6 +159,37 @@ def test_a_meaning_counts_for_every_process_and_at_its_own_site_alone(
         elsewhere.send(patient(who), weight(who, 900), local_age(who, "26w4d"))
     assert ward.rows()["a"].kind == "first-exam"
     assert ward.rows()["b"].decision.missing == ("gestational_age_at_birth",)
+
+
+def test_of_two_processes_with_two_files_the_one_started_last_decides(
+    ward: Ward, database: Database, sites: dict[str, Site]
+) -> None:
+    """The first was not restarted when its file was mended: what it reads gives way, and nothing said there can put
+    its file over the mended one again."""
+    other = {**sites, "northgate": sites["northgate"].having({"word": [UNIT.table]}, "northgate.toml")}
+    ward.send(patient("a"), weight("a", 940, unit="gmz"), gestation("a", "26w4d"))
+    later = Ward(database, other)
+    later.send(patient("c"))
+    assert Mending(later.flow).to_read_again("northgate") == 3
+    assert replay(later) == 3
+    assert ward.flow.rejections("northgate") == []
+    ward.send(weight("a", 940, unit="gmz"), patient("b"), weight("b", 950, unit="gmz"))  # by the earlier file
+    assert later.rows()["a"].decision.missing == (), "the same version again takes nothing back"
+    with pytest.raises(Forbidden, match="another process"):
+        Mending(ward.flow).give("northgate", AGE, "IT", [])
+    with pytest.raises(Forbidden, match="another process"):
+        Mending(ward.flow).ask_replay("northgate", "IT")
+    with pytest.raises(Forbidden, match="another process"):
+        Mending(ward.flow).weigh("northgate", AGE, ids(ward))
+    assert replay(ward) == 0
+    assert Mending(later.flow).to_read_again("northgate") == 3, "said where the later file decides"
+    Mending(later.flow).give("northgate", AGE, "IT", [])
+    ward.send(weight("a", 940, unit="gmz"))  # it has seen the meaning by now, and still gives way
+    assert replay(later) == 8
+    assert Mending(later.flow).to_read_again("northgate") == replay(ward) == 0
+    assert ward.flow.rejections("northgate") == []
+    with pytest.raises(Forbidden, match="another process"):
+        Mending(ward.flow).withdraw("northgate", Mending(later.flow).meanings("northgate")[0].id, "IT")
 
 
 def test_a_file_changed_on_disk_offers_to_read_again(ward: Ward, database: Database, sites: dict[str, Site]) -> None:
