@@ -26,7 +26,7 @@ from web.ward import fill, key_of
 from service.core.findings import Side
 from service.flow import Flow
 from service.store import people
-from service.web.retina import MIDDLE, OFF_MIDDLE, ORA, POSTERIOR_II, SIZE, ZONE_I, ZONE_II, disc, nasal
+from service.web.retina import DISC_DIAMETER, MIDDLE, OFF_MIDDLE, ORA, POSTERIOR_II, SIZE, ZONE_I, ZONE_II, disc, nasal
 
 __all__ = ["bay"]  # the fixture
 
@@ -163,7 +163,7 @@ def test_the_drawing_fills_the_form_and_the_form_redraws_the_drawing(bay: Bay) -
         # The service draws the same from the same fields, as the picture beside what follows.
         shown = page.locator("#live-answer .drawn svg")
         assert [shown.nth(place).evaluate(look) for place in (0, 1)] == drawn
-        assert "data-hours2" in drawn[1] and 'stroke-width="22.5"' in drawn[1]
+        assert "data-hours2" in drawn[1] and f'stroke-width="{2.5 * DISC_DIAMETER:g}"' in drawn[1]
         save(page).click()
         expect(page.get_by_role("table").first).to_contain_text("2 clock hours (3, 12)")
     (exam,) = exams(bay, patient)
