@@ -5,7 +5,6 @@ from __future__ import annotations
 import argparse
 import json
 import logging
-import shutil
 import sys
 import threading
 from collections import Counter
@@ -20,7 +19,7 @@ import orjson
 
 from service.errors import NotFound, RidgelineError
 from service.settings import Settings, read_settings
-from service.terminal import Progress, clean, draw_table, write_csv
+from service.terminal import Progress, clean, draw_table, width_here, write_csv
 
 if TYPE_CHECKING:
     from service.app import Service
@@ -28,8 +27,6 @@ if TYPE_CHECKING:
     from service.fhir.sites import Site
 
 DEFAULT_POLICY: Final = "aap-2018"
-WIDE: Final = 160
-"""Columns when standard output is not a terminal."""
 
 
 class BadUsage(RidgelineError):
@@ -253,7 +250,7 @@ def cohort(options: argparse.Namespace) -> int:
         _print_json(selections_json(found.selections, found.ids))
     else:
         print(f"{_count(len(found.ids), 'infant')} in {clean(path.name)}\n")
-        print(f"{draw_selections(found.selections, found.ids, _width())}\n\n{CAUTION}")
+        print(f"{draw_selections(found.selections, found.ids, width_here())}\n\n{CAUTION}")
     return 1 if found.homeless else 0
 
 
@@ -265,7 +262,7 @@ def people(options: argparse.Namespace) -> int:
         if options.what == "list" and options.json:
             _print_json(enrol.people_json(enrol.everybody(service.flow)))
         elif options.what == "list":
-            print(draw_table(enrol.HEADINGS, enrol.cells(enrol.everybody(service.flow)), _width()))
+            print(draw_table(enrol.HEADINGS, enrol.cells(enrol.everybody(service.flow)), width_here()))
         else:
             print(enrol.run(service.flow, options))
     return 0
@@ -300,7 +297,7 @@ def worklist(options: argparse.Namespace) -> int:
             )  # fmt: skip
             sys.stdout.write(page)
         elif entries:
-            print(draw_worklist(entries, today, names, _width()))
+            print(draw_worklist(entries, today, names, width_here()))
             print(f"\n{_count(len(entries), 'infant')}. {CAUTION}")
         else:
             print("Nobody is on the list.")
@@ -320,7 +317,7 @@ def explain(options: argparse.Namespace) -> int:
         if options.json:
             _print_json(infant_json(view))
         else:
-            print(draw_infant(view, _width()))
+            print(draw_infant(view, width_here()))
     return 0
 
 
@@ -339,7 +336,7 @@ def impact(options: argparse.Namespace) -> int:
         if options.json:
             _print_json(impact_json(found, used, other, known))
         else:
-            print(draw_impact(found, used, other, known, _width()))
+            print(draw_impact(found, used, other, known, width_here()))
     return 0
 
 
@@ -355,7 +352,7 @@ def activate(options: argparse.Namespace) -> int:
         waiting = flow.waiting(site.id)
         used, known = flow.policy_on(site.id, flow.today(site.id)), sum(flow.census(site.id).values())
         if waiting is not None:
-            print(draw_impact(flow.impact(site.id, waiting), used, waiting, known, _width()), end="\n\n")
+            print(draw_impact(flow.impact(site.id, waiting), used, waiting, known, width_here()), end="\n\n")
         changed = flow.activate(site.id, options.by)
     if waiting is None:
         print(f"{used.id} revision {used.revision} is in use at {site.id}, as its file says")
@@ -408,7 +405,7 @@ def check(options: argparse.Namespace) -> int:
         tallies = [(finding.edition.cells(), "") for finding in findings if finding.edition]
         if tallies:
             numeric = frozenset({1, 2, 3, 4, 5, 6, 8})
-            print(f"\n{draw_table(TALLY_HEADINGS, tallies, _width(), numeric)}")
+            print(f"\n{draw_table(TALLY_HEADINGS, tallies, width_here(), numeric)}")
         wrong = sum(not finding.ok for finding in findings)
         print(f"\n{_count(wrong, 'thing')} to put right" if wrong else "\nAll is well.")
     return 0 if all(finding.ok for finding in findings) else 1
@@ -472,11 +469,6 @@ def _must_be_file(path: Path) -> None:
         raise BadUsage(f"{path}: there is no such file")
     if path.is_dir():
         raise BadUsage(f"{path} is a folder; name a file in it")
-
-
-def _width() -> int:
-    columns = shutil.get_terminal_size((WIDE, 24)).columns
-    return columns or WIDE
 
 
 def _count(number: int, noun: str) -> str:

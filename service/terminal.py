@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import shutil
 import textwrap
 import time
 import unicodedata
@@ -23,6 +24,15 @@ def clean(text: str) -> str:
 
 
 _INVISIBLE: Final = frozenset({"Cc", "Cf", "Co", "Cs", "Zl", "Zp"})
+
+
+WIDE: Final = 160
+"""Columns when standard output is not a terminal."""
+
+
+def width_here() -> int:
+    """Columns of the terminal; WIDE where there is none."""
+    return shutil.get_terminal_size((WIDE, 24)).columns or WIDE
 
 
 def width_of(text: str) -> int:
