@@ -13,7 +13,7 @@ from typing import Final
 
 from service.core.ages import format_age
 from service.core.care import Care
-from service.core.findings import SIDES, Exam, Side, Treatment
+from service.core.findings import SIDES, Exam, Eye, Side, Treatment
 
 AgeOn = Callable[[date], int | None]
 """Postmenstrual age in days on a day, the youngest the infant may be; None when it is not known."""
@@ -159,6 +159,28 @@ class Course:
         agreed = self.until(day)
         return replace(self.until(day - timedelta(days=1)), deferrals=agreed.deferrals, bookings=agreed.bookings)
 
+    def doubted_before(self, born: date | None) -> Course:
+        """The same, with exams dated before the birth taken for what they are: one of the two dates is wrong. Disease
+        found then counts as seen in passing, and such an exam neither reassures nor stands for one that is due."""
+        if born is None or not any(exam.on < born for exam in self.exams):
+            return self
+        return replace(
+            self,
+            exams=tuple(
+                replace(exam, right=_doubted(exam.right), left=_doubted(exam.left)) if exam.on < born else exam
+                for exam in self.exams
+            ),
+        )
+
+    def went_on_after(self, day: date | None) -> bool:
+        """Whether an exam or a treatment is dated after a day; not where the day is not known."""
+        return day is not None and any(on > day for on in self.days)
+
+    @property
+    def days(self) -> tuple[date, ...]:
+        """The days on which something was found or done, exams first."""
+        return tuple([exam.on for exam in self.exams] + [treatment.on for treatment in self.treatments])
+
     def open_bookings(self, needed: date) -> tuple[Booking, ...]:
         """The bookings that no exam has answered: one held on the day booked or later; or, if the booked day comes
         before the first on which anything is `needed`, one held since it was booked that saw both eyes completely and
@@ -201,13 +223,16 @@ class Course:
         """The deferrals since the eyes were last looked at: each puts the same exam off once more."""
         return tuple(each for each in self.deferrals if self.last is None or each.on >= self.last)
 
-    def handed_over(self, left: date) -> HandOver | None:
+    def handed_over(self, left: date, back: date | None = None) -> HandOver | None:
         """The hand-over that stands for an infant who left on a day: whoever takes over looks at the eyes after the
-        last exam here, and not before the infant left."""
+        last exam here, and not before the infant left. Made before the infant came `back`, it was for another leaving.
+        """
         standing = [
             each
             for each in self.hand_overs
-            if each.appointment >= left and (self.last is None or each.appointment > self.last)
+            if each.appointment >= left
+            and (self.last is None or each.appointment > self.last)
+            and (back is None or each.on >= back)
         ]
         return standing[-1] if standing else None
 
@@ -233,14 +258,19 @@ class Course:
         injected = any(self.injections(side) for side in SIDES)
         return injected and (until is None or age is None or age < until)
 
-    def reopened(self, care: Care, age: AgeOn) -> str:
+    def reopened(self, care: Care, age: AgeOn, back: date | None = None) -> str:
         """Why the closing on record does not stand, in words; "" when it does, or when there is none. Death ends every
-        course; only it, a palliative decision and another unit that takes over end the watch over an injected eye."""
+        course that does not go on; only it, a palliative decision and another unit that takes over, until the infant
+        comes `back`, end the watch over an injected eye."""
         closing = self.closing
-        if closing is None or closing.why == "death":
+        if closing is None:
             return ""
+        if closing.why == "death":
+            return "an exam or a treatment is dated after the death" if self.went_on_after(closing.on) else ""
         if closing.basis != self.basis:
             return "what is on record has changed"
+        if closing.why == "taken-over" and back is not None and back >= closing.on:
+            return f"the infant came back on {back.isoformat()}"
         if closing.why == "taken-over":
             return "" if self.hand_overs else "no hand-over is on record"
         if closing.why != "palliative" and self.surveillance_open(care, age(closing.on)):
@@ -249,13 +279,19 @@ class Course:
             return f"an injected eye is watched {words}"
         return ""
 
-    def closed(self, care: Care, age: AgeOn) -> bool:
+    def closed(self, care: Care, age: AgeOn, back: date | None = None) -> bool:
         """Whether the closing on record still stands."""
-        return self.closing is not None and not self.reopened(care, age)
+        return self.closing is not None and not self.reopened(care, age, back)
 
     def asks_long_term(self) -> bool:
         """Whether the visit months after discharge is still to come, after a closing that stands."""
         return self.followed_up is None and self.closing is not None and self.closing.why in _COMPLETE
+
+
+def _doubted(eye: Eye) -> Eye:
+    """An eye as it may have been on another day: with the disease that was seen, or not seen at all."""
+    grave = eye.any_rop or eye.plus in ("pre-plus", "plus") or eye.notch
+    return replace(eye, view="poor") if grave else Eye(view="none")
 
 
 NOTHING_DONE: Final = Course()

@@ -8,16 +8,17 @@ eligible, never the reverse.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
-from datetime import date, timedelta
+from datetime import date
 from typing import TYPE_CHECKING, Any, Final, Literal, NamedTuple
 
 from service.core.ages import Gestation, format_age, postmenstrual_days, postnatal_days
 from service.core.course import NOTHING_DONE, AgeOn, Booking, Closing, Course, Deferral, HandOver
 from service.core.demands import demands, first_exam_done, order, remarks
-from service.core.growth import Growth, judge_growth
+from service.core.growth import growth_flags, judge_growth
 from service.core.infant import Candidate, Infant, plausible_gestation
+from service.core.leaving import has_died, long_term_visit, owed_on_leaving, standing_hand_over
 from service.core.stopping import propose_closing
 from service.core.window import Kind as Kind
 from service.core.window import NextStep as NextStep
@@ -88,14 +89,6 @@ class Decision:
     bookings: tuple[Booking, ...] = ()
 
 
-LONG_TERM: Final = (122, 183)
-"""Refraction and alignment 4 to 6 months after discharge, in days (memory); where the day of discharge is not known,
-after the course was closed."""
-
-HAND_OVER_AHEAD: Final = timedelta(days=7)
-"""A hand-over is asked for from so long before the day on which an infant is to leave: it takes days to arrange (common
-practice, no source)."""
-
 NOTHING_NEXT: Final = "nothing is due"
 
 _CLOSED: Final = {
@@ -116,7 +109,8 @@ def decide(infant: Infant, policy: Policy, as_of: date, course: Course = NOTHING
     `eligible` then still says whether the criteria hold, `state` that there is a date. Never raises: whatever is
     missing or contradictory, the infant ends in exactly one state.
     """
-    closed_by = infant.record if infant.record != "infant" else "deceased" if infant.deceased else None
+    happened = course.until(as_of)
+    closed_by = infant.record if infant.record != "infant" else "deceased" if has_died(infant, happened) else None
     if closed_by is not None:
         reason = Reason(closed_by, "", _CLOSED[closed_by], "computed")
         return _decision(infant, policy, as_of, "closed", "no", (reason,), (), _nothing(reason), (), closed_by)
@@ -124,7 +118,6 @@ def decide(infant: Infant, policy: Policy, as_of: date, course: Course = NOTHING
     def age(day: date) -> int | None:
         return youngest(infant, day)
 
-    happened = course.until(as_of)
     growth = judge_growth(
         infant.gestation, infant.birth_weight, infant.born, infant.weights, infant.risk_flags, as_of
     )  # fmt: skip
@@ -134,22 +127,23 @@ def decide(infant: Infant, policy: Policy, as_of: date, course: Course = NOTHING
     if slow and eligible != "yes":
         eligible, because = "yes", growth.since_birth
     flags = (
-        *_flags(infant, policy, eligible), *_growth_flags(infant, growth, eligible),
+        *_flags(infant, policy, eligible), *growth_flags(growth, bool(infant.weights), eligible == "yes"),
         *_course_flags(infant, policy, course, happened, eligible, age),
     )  # fmt: skip
     closing = happened.closing
-    if closing is not None and happened.closed(policy.care, age):
+    if closing is not None and happened.closed(policy.care, age, infant.came_back):
         rule = "deceased" if closing.why == "death" else closing.why
         step = NextStep("none", None, Reason(rule, "", str(closing), "computed"))
         if happened.asks_long_term():
-            step, flags = _long_term(infant, happened), (*flags, str(closing))
+            step, flags = long_term_visit(infant, happened), (*flags, str(closing))
             return _decision(infant, policy, as_of, "eligible", eligible, because, (), step, flags, course=happened)
         return _decision(infant, policy, as_of, "closed", eligible, because, (), step, flags, rule, course=happened)
     if eligible == "no" and not happened.begun:
         return _decision(infant, policy, as_of, "not-eligible", "no", because, (), _nothing(because[0]), flags)
 
     options = [] if eligible == "no" else list(_options(infant, policy, everyone=slow))
-    steps = _steps(policy, happened, None if eligible == "no" else _next(infant, options, eligible), age)
+    counted = happened.doubted_before(infant.earliest)
+    steps = _steps(policy, counted, None if eligible == "no" else _next(infant, options, eligible), age)
     return _decision(
         infant, policy, as_of,
         "unknown" if eligible == "unknown" else "eligible",
@@ -158,7 +152,7 @@ def decide(infant: Infant, policy: Policy, as_of: date, course: Course = NOTHING
         _missing(infant, options, eligible) if options or eligible != "no" else (),
         steps[0],
         flags,
-        also=(*steps[1:], *_beside(infant, happened)),
+        also=(*steps[1:], *owed_on_leaving(infant, happened)),
         course=happened,
     )  # fmt: skip
 
@@ -175,51 +169,6 @@ def _steps(policy: Policy, course: Course, first: NextStep | None, age: AgeOn) -
     return sorted(steps, key=order)
 
 
-def _beside(infant: Infant, course: Course) -> Iterator[NextStep]:
-    """What an infant needs who has left hospital, or is to leave, with the course open: somebody who takes over, until
-    place and date are recorded; and, months after leaving, a look at refraction and alignment."""
-    leaves = _leaves(infant)
-    if leaves is not None and course.handed_over(leaves) is None:
-        text = "left hospital with the course open: record who takes over, and place and date of the next exam there"
-        opens = leaves
-        if infant.in_hospital is not False:
-            text = (
-                f"is to leave hospital on {leaves.isoformat()} with the course open: record who takes over, and place "
-                "and date of the next exam there"
-            )
-            opens = leaves - HAND_OVER_AHEAD
-        reason = Reason("hand-over", "common practice, no source", text, "practice")
-        yield NextStep("hand-over", Window(opens, leaves, leaves), reason)
-    if course.begun and course.followed_up is None and infant.left_on is not None:
-        yield _long_term(infant, course)
-
-
-def _leaves(infant: Infant) -> date | None:
-    """The day on which the infant left hospital, or is to leave; None where neither is on record."""
-    return infant.left_on or infant.known_since if infant.in_hospital is False else infant.leaves_on
-
-
-def _long_term(infant: Infant, course: Course) -> NextStep:
-    """Refraction and alignment, months after discharge; where that day is not known, after the closing."""
-    closed_on = course.closing.on if course.closing is not None else None
-    start = infant.left_on or closed_on or infant.known_since
-    opens, closes = (start + timedelta(days=days) for days in LONG_TERM)
-    since = "discharge" if infant.left_on else "the course was closed"
-    text = f"refraction and alignment of the eyes 4 to 6 months after {since} on {start.isoformat()}"
-    return NextStep("long-term", Window(opens, opens, closes), Reason("long-term", "", text, "memory"))
-
-
-def _growth_flags(infant: Infant, growth: Growth, eligible: Eligibility) -> Iterator[str]:
-    """Said of infants like those the growth criteria were made on; what they cannot rule out, only of those who would
-    else not be examined, where the unit sends weights at all."""
-    if not growth.studied:
-        return
-    if growth.since_birth:
-        yield f"growth criteria ask for an exam: {'; '.join(reason.text for reason in growth.since_birth)}"
-    elif growth.verdict == "unknown" and infant.weights and eligible != "yes":
-        yield f"growth criteria cannot rule out an exam: {growth.missing}"
-
-
 def youngest(infant: Infant, day: date) -> int | None:
     """The youngest postmenstrual age in days that the infant may have on a day; None when it may be anything."""
     if infant.gestation.unsettled or infant.born.unsettled:
@@ -231,15 +180,22 @@ def youngest(infant: Infant, day: date) -> int | None:
 def _course_flags(
     infant: Infant, policy: Policy, course: Course, happened: Course, eligible: Eligibility, age: AgeOn
 ) -> tuple[str, ...]:  # fmt: skip
-    flags = list(remarks(happened, policy.care, age))
+    born = infant.earliest
+    flags = list(remarks(happened.doubted_before(born), policy.care, age))
+    if infant.deceased:
+        flags.append(f"a death on {infant.deceased_on} is recorded, and an exam or a treatment after it: somebody must "
+                     "settle which is right")  # fmt: skip
+    if born is not None and any(on < born for on in happened.days):
+        flags.append("an exam or a treatment is dated before the birth: it ends nothing until one of the dates is put "
+                     "right")  # fmt: skip
     if eligible == "no" and happened.begun:
         flags.append("outside the criteria, and followed because an exam or a treatment is on record")
     if (len(course.exams), len(course.treatments)) != (len(happened.exams), len(happened.treatments)):
         flags.append("an exam or a treatment is dated later than today and does not count yet")
-    if happened.closing is not None and (why := happened.reopened(policy.care, age)):
+    if happened.closing is not None and (why := happened.reopened(policy.care, age, infant.came_back)):
         flags.append(f"{happened.closing}; it is open again: {why}")
     flags += [str(deferral) for deferral in happened.chain]
-    if (leaves := _leaves(infant)) is not None and (over := happened.handed_over(leaves)) is not None:
+    if over := standing_hand_over(infant, happened):
         flags.append(str(over))
     return tuple(dict.fromkeys(flags))
 
@@ -409,13 +365,12 @@ def _decision(
     missing: tuple[str, ...], step: NextStep, flags: tuple[str, ...], closed_by: str | None = None,
     also: tuple[NextStep, ...] = (), course: Course = NOTHING_DONE,
 ) -> Decision:  # fmt: skip
-    leaves = _leaves(infant)
     return Decision(
         patient=infant.patient, policy=policy.id, revision=policy.revision, as_of=as_of, state=state,
         eligible=eligible, because=because, missing=missing, ages=_ages(infant, as_of), next=step, flags=flags,
         birth_weight=infant.birth_weight.value, closed_by=closed_by, evidence=_evidence(infant), also=also,
         exams=course.held, treatments=len({(each.on, each.kind) for each in course.treatments}), deferrals=course.chain,
-        hand_over=course.handed_over(leaves) if leaves else None, closing=course.closing,
+        hand_over=standing_hand_over(infant, course), closing=course.closing,
         followed_up=course.followed_up, last=_last(course), bookings=course.open_bookings(_needed(policy, step, *also)),
     )  # fmt: skip
 

@@ -33,10 +33,11 @@ from service.core.demands import first_exam_done
 from service.core.findings import SIDES, Exam, Side
 from service.core.infant import Infant
 from service.core.intervals import need
+from service.core.leaving import has_died
 from service.core.policy import Policy
 from service.core.window import NextStep, Window
 
-DEFINITION: Final = 1
+DEFINITION: Final = 2
 """Raise it whenever anything here counts otherwise than before: all that is kept is then counted again."""
 
 FIGURES: Final[Mapping[str, tuple[str, ...]]] = {
@@ -179,7 +180,7 @@ class _Audit:
         closing = self.course.closing
         if closing is None:
             return
-        if not self.course.closed(self._edition(self.today).care, self._age):
+        if not self.course.closed(self._edition(self.today).care, self._age, self.infant.came_back):
             outcome = "open-again"
         elif closing.why not in ("screening-complete", "surveillance-complete"):
             outcome = "agreed"
@@ -216,13 +217,14 @@ class _Audit:
         """Whether by the end of a day nobody here was answerable any more: the infant had died, the course was closed
         and stayed so, or another unit had taken over with place and date."""
         infant = self.infant
-        if infant.deceased and (infant.deceased_on is None or infant.deceased_on <= day):
+        if has_died(infant, self.course) and (infant.deceased_on is None or infant.deceased_on <= day):
             return True
         course = self.course.until(day)
-        if course.closed(self._edition(day).care, self._age):
+        back = infant.came_back if infant.came_back is not None and infant.came_back <= day else None
+        if course.closed(self._edition(day).care, self._age, back):
             return True
         left = infant.left_on or infant.known_since
-        return infant.in_hospital is False and left <= day and course.handed_over(left) is not None
+        return infant.in_hospital is False and left <= day and course.handed_over(left, infant.came_back) is not None
 
 
 def _asks_treatment(exam: Exam) -> bool:

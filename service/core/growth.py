@@ -190,3 +190,14 @@ def _ages_missed(born: date, weighed: Collection[date], as_of: date) -> set[int]
 
 def _listed(words: Sequence[str]) -> str:
     return " and ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else words)
+
+
+def growth_flags(growth: Growth, weighed: bool, eligible: bool) -> Iterator[str]:
+    """Said of infants like those the growth criteria were made on; what they cannot rule out, only of those who would
+    else not be examined, where the unit sends weights at all."""
+    if not growth.studied:
+        return
+    if growth.since_birth:
+        yield f"growth criteria ask for an exam: {'; '.join(reason.text for reason in growth.since_birth)}"
+    elif growth.verdict == "unknown" and weighed and not eligible:
+        yield f"growth criteria cannot rule out an exam: {growth.missing}"

@@ -46,6 +46,7 @@ from datetime import date
 from typing import Any, Final, Generic, TypeVar
 
 from service.core.ages import Gestation, date_at_postnatal
+from service.core.stays import support, whereabouts
 
 T = TypeVar("T")
 
@@ -243,6 +244,8 @@ class Weighing:
 class Infant:
     """What the facts say, taken together, of one person. `known_since` is the day the site first named them.
 
+    `came_back`: the day the last stay began, after an earlier one had ended.
+
     `record` is "infant", or says why this is nobody to screen: "fetus", "older" (a parent, an older child),
     "unborn-or-empty" (no birth date and nothing else that a newborn's record has), "merged".
     """
@@ -266,10 +269,16 @@ class Infant:
     place_text: str = ""
     in_hospital: bool | None = None
     left_on: date | None = None
+    came_back: date | None = None
     disposition: str = ""
     leaves_on: date | None = None
     support: str = ""
     weights: tuple[Weighing, ...] = ()
+
+    @property
+    def earliest(self) -> date | None:
+        """The earliest day of birth on record."""
+        return min((value.low for value in self.born.values), default=None)
 
 
 def standing(versions: Iterable[Version]) -> list[Version]:
@@ -372,8 +381,8 @@ def assemble(patient: str, facts: Iterable[Fact], known_since: date) -> Infant:
         name=_first(said, "name", "text") or "",
         identifier=_first(said, "identifier", "value") or "",
         weights=_weighings(said.get("weight", [])),
-        support=_support(said.get("respiratory", [])),
-        **_whereabouts(said.get("stay", []), said.get("leaving", [])),
+        support=support(said.get("respiratory", [])),
+        **whereabouts(said.get("stay", []), said.get("leaving", [])),
     )
 
 
@@ -447,52 +456,6 @@ def _record(said: Mapping[str, list[Fact]], born: Known[Days], known_since: date
     unread = {fact.value.get("of") for fact in said.get("unreadable", [])}
     told = said.keys() - ({"unreadable"} if unread <= {"weight"} else set())  # a body weight may be anybody's
     return "infant" if newborn & told else "unborn-or-empty"
-
-
-def _whereabouts(stays: list[Fact], planned: list[Fact]) -> dict[str, Any]:
-    """Where the infant is: the latest open stay; where none is open, when and how the last one ended."""
-    if not stays:
-        return {"leaves_on": _leaves("", "", planned)}
-    open_stays = [fact for fact in stays if fact.value.get("open")]
-    if open_stays:
-        now = max(open_stays, key=lambda fact: (fact.value.get("since") or "", fact.resource))
-        return {
-            "in_hospital": True,
-            "leaves_on": _leaves(now.value.get("since") or "", now.value.get("until") or "", planned),
-            "place": now.value.get("place"),
-            "place_text": now.value.get("place_text") or "",
-        }
-    last = max(stays, key=lambda fact: (fact.value.get("until") or "", fact.resource))
-    until = last.value.get("until")
-    return {
-        "in_hospital": False,
-        "left_on": _day(until) if until else None,
-        "disposition": last.value.get("disposition") or "",
-        "place": last.value.get("place"),
-        "place_text": last.value.get("place_text") or "",
-    }
-
-
-def _leaves(since: str, until: str, planned: list[Fact]) -> date | None:
-    """The day on which a stay that goes on is to end: the site's own (`until`) or what was typed in last since it
-    began, and of the two the sooner: a plan can bring a hand-over forward, and puts nothing off."""
-    last = max(
-        (fact for fact in planned if str(fact.value["on"]) >= since),
-        key=lambda fact: (str(fact.value["on"]), fact.issued, fact.resource),
-        default=None,
-    )
-    days = [day for day in (until, last and last.value.get("date")) if day]
-    return min(map(_day, days), default=None)
-
-
-def _support(said: list[Fact]) -> str:
-    """The respiratory support last told of, in the site's own words, and of which day; "" when it has ended. Who is on
-    a ventilator is looked at in the cot, with somebody beside who watches the breathing."""
-    if not said:
-        return ""
-    last = max(said, key=lambda fact: (str(fact.value.get("on") or ""), fact.issued, fact.resource))
-    day, what = last.value.get("on"), str(last.value["what"])
-    return "" if last.value.get("until") else f"{what} ({day})" if day else what
 
 
 def plausible_gestation(birth_weight: int | None) -> range:

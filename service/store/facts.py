@@ -82,8 +82,8 @@ def places(connection: Connection, site: str, known_at: datetime | None = None) 
 
 
 def dated_ahead(connection: Connection, site: str, zone: str, today: date) -> list[str]:
-    """Patient ids of whom something was recorded before the day it is dated on, and the day has come."""
-    day = facts.c.value["on"].astext
+    """Patient ids of whom something was recorded before the day it is dated on or begins, and the day has come."""
+    day = func.coalesce(facts.c.value["on"].astext, facts.c.value["since"].astext)
     query = select(facts.c.patient).where(
         facts.c.site == site, facts.c.patient != "", day <= today.isoformat(),
         day > func.to_char(func.timezone(zone, facts.c.recorded_at), "YYYY-MM-DD"),

@@ -462,7 +462,7 @@ def test_nobody_closes_an_injected_eye_before_65_weeks() -> None:
     assert not closed(aged(70), infant(BORN, None, 780))
     assert not closed(aged(65), infant(BORN, "25w", 780))  # whole weeks: the infant may be three days younger
     for why in ("death", "palliative"):
-        assert closed(aged(40), why=why)
+        assert closed(aged(61), why=why)
     early = after(*records, closing=close(records, aged(64, 6)))
     assert any("an injected eye is watched until 65w0d postmenstrual age" in flag for flag in early.flags)
 
