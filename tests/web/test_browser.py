@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 from collections.abc import Callable, Iterator
 from datetime import datetime, timedelta
@@ -14,8 +15,10 @@ from web.browsing import a_browser, a_page, fits, violations
 from web.serving import serve
 from web.ward import NOW, age, fill, gone_home, key_of, newborn, send, two_sites, weight
 
+from service.fhir.forms import fill as form_of
 from service.flow import Flow
 from service.policies import load_policies
+from service.store.arrivals import Arrival
 from service.store.database import Database
 from service.web.application import build
 
@@ -274,6 +277,39 @@ def test_a_leaving_infant_is_handed_over_and_both_letters_fit_one_sheet(bay: Bay
             page.wait_for_load_state()
             pages = re.findall(rb"/Type\s*/Page[^s]", page.pdf(format="A4"))
             assert len(pages) == 1, name
+
+
+@pytest.mark.parametrize("language", ["en", "es"])
+def test_the_letters_of_an_infant_treated_twice_fit_one_sheet(bay: Bay, language: str) -> None:
+    """The longest letters: the eyes differ, both kinds of treatment, deferred, and the words of either language."""
+    patient = bay.admit(f"heron-{language}")
+    flow, day = bay.flow, NOW.date()
+
+    def record(form: str, id: str, value: dict[str, Any]) -> None:
+        body = form_of(
+            form, value, id=f"{patient}-{id}", version=1, patient=patient, author="Dr Reed", authored=bay.now
+        )
+        (receipt,) = flow.accept([Arrival("northbank", "hand", json.dumps(body).encode())])
+        assert receipt.facts
+
+    for number in range(8):
+        bay.now = NOW + timedelta(days=7 * number)
+        right = {"zone": "II", "posterior": True, "stage": "3", "plus": "pre-plus", "clock_hours": 7,
+                 "note": "view through a hazy cornea, pupil 5 mm", "notch": True}  # fmt: skip
+        left = {"zone": "III", "stage": "2", "plus": "none", "clock_hours": 4, "regression": "incomplete"}
+        exam = {"on": str(day + timedelta(days=7 * number)), "at": "09:30", "examiner": "Dr Reed of the eye clinic"}
+        record("eye-exam", f"exam-{number}", {**exam, "right": right, "left": left})
+    last = str(day + timedelta(days=49))
+    record("treatment", "laser", {"on": last, "eyes": "left", "kind": "laser"})
+    record("treatment", "injection", {"on": last, "eyes": "right", "kind": "injection", "agent": "ranibizumab"})
+    both = {"ophthalmologist": "Dr Reed", "neonatologist": "Dr Wren"}
+    record("deferral", "deferral", {"on": last, "until": last, "reason": "too unwell to be examined", **both})
+    with bay.open(locale=language) as page:
+        for kind in ("family", "clinic"):
+            page.goto(at(patient, f"letter/{kind}"))
+            for paper in ("A4", "Letter"):
+                pages = re.findall(rb"/Type\s*/Page[^s]", page.pdf(format=paper))
+                assert len(pages) == 1, (kind, paper)
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
