@@ -233,11 +233,8 @@ def test_sentences_are_collected_with_every_choice_written_out() -> None:
 def test_no_module_of_the_core_that_gives_a_reason_is_left_out() -> None:
     """Whatever makes a `Reason` says a sentence to somebody; a policy's own are looked up in its files."""
     core = Path(__file__).parents[2] / "service" / "core"
-    named = {name for name in (*COLLECTOR["SAY"], *COLLECTOR["RAISE"])}
-    giving = {
-        f"core/{path.name}" for path in core.glob("*.py") if re.search(r"(?<!class )\bReason\(", path.read_text())
-    }
-    assert giving and giving <= named
+    giving = {path.name for path in core.glob("*.py") if re.search(r"(?<!class )\bReason\(", path.read_text())}
+    assert giving and {f"core/{name}" for name in giving} <= {*COLLECTOR["SAY"], *COLLECTOR["RAISE"]}
 
 
 def test_what_policy_files_show_is_collected_and_their_sources_are_not() -> None:
