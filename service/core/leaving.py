@@ -7,6 +7,7 @@ from datetime import date, timedelta
 from typing import Final
 
 from service.core.course import Course, HandOver
+from service.core.findings import STAGES
 from service.core.infant import Infant
 from service.core.window import NextStep, Reason, Window
 
@@ -17,6 +18,9 @@ practice, no source)."""
 LONG_TERM: Final = (122, 183)
 """Refraction and alignment 4 to 6 months after discharge, in days (memory); where the day of discharge is not known,
 after the course was closed."""
+
+SEVERE: Final = STAGES[STAGES.index("3") :]
+"""Stages after which eyes are followed for years."""
 
 
 def has_died(infant: Infant, course: Course) -> bool:
@@ -59,10 +63,13 @@ def owed_on_leaving(infant: Infant, course: Course) -> Iterator[NextStep]:
 
 
 def long_term_visit(infant: Infant, course: Course) -> NextStep:
-    """Refraction and alignment, months after discharge; where that day is not known, after the closing."""
+    """Refraction and alignment, months after discharge; where that day is not known, after the closing. Eyes that were
+    treated, or had stage 3 or worse, are followed for years after it (to at least 5, from memory)."""
     closed_on = course.closing.on if course.closing is not None else None
     start = infant.left_on or closed_on or infant.known_since
     opens, closes = (start + timedelta(days=days) for days in LONG_TERM)
     since = "discharge" if infant.left_on else "the course was closed"
-    text = f"refraction and alignment of the eyes 4 to 6 months after {since} on {start.isoformat()}"
+    severe = any(eye.stage in SEVERE for exam in course.exams for eye in (exam.right, exam.left))
+    years = "; treated or stage 3, so followed to at least 5 years of age" if course.treatments or severe else ""
+    text = f"refraction and alignment of the eyes 4 to 6 months after {since} on {start.isoformat()}{years}"
     return NextStep("long-term", Window(opens, opens, closes), Reason("long-term", "", text, "memory"))

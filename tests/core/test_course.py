@@ -564,6 +564,18 @@ def test_refraction_is_asked_for_from_the_day_of_discharge_and_once() -> None:
     assert "long-term" not in kinds
 
 
+def test_eyes_with_stage_3_or_treated_are_followed_for_years() -> None:
+    """To at least 5 years of age: late strabismus, amblyopia, myopia (from memory)."""
+    gone = replace(BABY, in_hospital=False, left_on=on(2))
+    for records, years in (
+        ([both(START, MILD)], False),
+        ([both(START, eye(stage="3")), both(on(7), QUIET)], True),
+        ([both(START, MILD), LASER], True),
+    ):
+        visit = next(step for step in every_step(after(*records, baby=gone)) if step.kind == "long-term")
+        assert ("to at least 5 years of age" in visit.reason.text) == years
+
+
 def test_hours_of_the_treatment_clock_are_hours_that_pass() -> None:
     """In Norway the clocks went forward on 30 March 2031 at 02:00: 72 hours after 09:30 on the 28th is 10:30."""
     baby = infant(date(2031, 1, 1), "25w3d", 780)
