@@ -68,6 +68,11 @@ class Mapped:
     number: int
 
 
+BEHIND: Final = 0
+"""The number of a mapping that gives way to every other: what it makes of a version counts while nobody else has read
+that version, under whatever mapping."""
+
+
 class Mappings:
     """The mappings of the sites, remembered while they do not change."""
 
@@ -85,8 +90,8 @@ class Mappings:
                 known = Mapped(merged, last.id)
             elif known is None or last is None or last.fingerprint.startswith(site.fingerprint):
                 known = Mapped(merged, _put(connection, site, merged, now))
-            else:  # another process was started since with another file: it decides
-                known = Mapped(merged, known.number)
+            else:  # another process was started since with another file: it decides, and what is read here gives way
+                known = Mapped(merged, BEHIND)
             self._known[site.id] = max(known.number, last.id if last is not None else 0), known
         return known
 

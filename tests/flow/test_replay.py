@@ -192,6 +192,24 @@ def test_of_two_processes_with_two_files_the_one_started_last_decides(
         Mending(ward.flow).withdraw("northgate", Mending(later.flow).meanings("northgate")[0].id, "IT")
 
 
+def test_what_two_files_agree_on_is_not_taken_back_by_a_process_with_a_third(
+    ward: Ward, database: Database, sites: dict[str, Site]
+) -> None:
+    """That the third says the same as the first leaves no trace, and the second has a higher number than the first."""
+    ward.send(patient("a"), weight("a", 940), local_age("a", "26w4d"))
+    second = Ward(database, {**sites, "northgate": sites["northgate"].having({"code": [AGE.table]}, "northgate.toml")})
+    second.send(patient("b"))
+    third = Ward(database, sites)
+    third.send(patient("c"))
+    replay(third)
+    assert third.rows()["a"].decision.missing == ("gestational_age_at_birth",)
+    second.send(local_age("a", "26w4d"), local_age("b", "26w4d"))
+    assert third.rows()["a"].decision.missing == ("gestational_age_at_birth",)
+    assert "gestational_age_at_birth" not in third.rows()["b"].decision.missing, "nobody else has read that yet"
+    replay(third)
+    assert "gestational_age_at_birth" in third.rows()["b"].decision.missing
+
+
 def test_a_file_changed_on_disk_offers_to_read_again(ward: Ward, database: Database, sites: dict[str, Site]) -> None:
     ward.send(patient("a"), weight("a", 900), local_age("a", "26w4d"))
     assert Mending(ward.flow).to_read_again("northgate") == 0

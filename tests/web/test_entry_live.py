@@ -5,13 +5,11 @@ Nothing typed is lost, and what is saved is saved once, whatever breaks in betwe
 
 from __future__ import annotations
 
-import json
 import re
-import time
 from typing import Any
 
 import pytest
-from playwright.sync_api import Error, Locator, Page, Route, expect
+from playwright.sync_api import Locator, Page, Route, expect
 from ports import free_port
 from starlette.responses import PlainTextResponse
 from starlette.types import ASGIApp, Receive, Scope, Send
@@ -308,55 +306,6 @@ def test_a_reload_brings_the_draft_back(bay: Bay) -> None:
         page.get_by_role("button", name="Throw it away").click()
         expect(page.get_by_label("Who examined?")).to_have_value("")
         assert drafts(page) == 0 and exams(bay, patient) == ()
-
-
-class Reopened:
-    """A tab that is loaded again after a crash, spoken to in the browser's own protocol: Playwright gives a crashed
-    page up, a person presses Reload."""
-
-    def __init__(self, page: Page, address: str) -> None:
-        browser = page.context.browser
-        assert browser is not None
-        self._root, self._said, self._number = browser.new_browser_cdp_session(), [], 0  # type: ignore[var-annotated]
-        self._root.on("Target.receivedMessageFromTarget", lambda told: self._said.append(json.loads(told["message"])))
-        tabs = self._root.send("Target.getTargets")["targetInfos"]
-        (tab,) = [each["targetId"] for each in tabs if each["url"].startswith("chrome://crash")]
-        self._session = self._root.send("Target.attachToTarget", {"targetId": tab, "flatten": False})["sessionId"]
-        self._ask("Page.navigate", url=address)
-
-    def _ask(self, method: str, **params: Any) -> Any:
-        self._number += 1
-        message = json.dumps({"id": self._number, "method": method, "params": params})
-        self._root.send("Target.sendMessageToTarget", {"sessionId": self._session, "message": message})
-        for _ in range(200):
-            self._root.send("Target.getTargets")  # lets what was told arrive
-            if answer := next((each for each in self._said if each.get("id") == self._number), None):
-                return answer["result"]
-            time.sleep(0.1)
-        raise AssertionError(f"no answer to {method}")
-
-    def holds(self, expression: str) -> bool:
-        """Whether this comes true within 20 seconds."""
-        asked = f"try {{ Boolean({expression}) }} catch {{ false }}"
-        return any(
-            self._ask("Runtime.evaluate", expression=asked)["result"]["value"] or time.sleep(0.1) for _ in range(200)
-        )
-
-
-def test_a_tab_that_crashes_and_is_loaded_again_has_the_draft(bay: Bay) -> None:
-    patient = bay.admit("gadwall")
-    with bay.open() as page:
-        type_normal(page, patient)
-        expect(save(page)).to_be_enabled()
-        address = page.url
-        with pytest.raises(Error):
-            page.goto("chrome://crash")
-        again = Reopened(page, address)
-        assert again.holds("!document.getElementById('draft').hidden")
-        assert again.holds("document.querySelector('[name=examiner]').value === 'Dr Reed'")
-        assert again.holds("document.querySelector('[name=\"right.zone\"][value=II]').checked")
-        assert again.holds("!document.getElementById('save').disabled")  # asked again what follows
-    assert exams(bay, patient) == ()
 
 
 def test_a_draft_is_kept_for_a_day_for_one_person_and_until_it_is_cancelled(bay: Bay) -> None:
