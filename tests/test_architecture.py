@@ -7,6 +7,7 @@ import re
 import subprocess
 import sys
 from collections.abc import Iterator
+from importlib.metadata import packages_distributions
 from pathlib import Path
 
 import pytest
@@ -296,3 +297,25 @@ def test_every_code_in_the_service_and_the_mappings_has_a_right_check_digit() ->
             seen += [(path.name, code, verhoeff_holds(code)) for code in SNOMED.findall(text)]
     assert [(name, code) for name, code, right in seen if not right] == []
     assert seen, "no code was found: the patterns are wrong"
+
+
+def test_what_the_service_imports_is_installed_with_it() -> None:
+    """The tests' own packages bring more than the service asks for: what only they bring is not there in an installation
+    without them. The image's list is resolved from what the service asks for, and from nothing else."""
+    listed = (ROOT / "docker" / "requirements.txt").read_text()
+    installed = {
+        name.replace("_", "-") for name in re.findall(r"^([a-z0-9._-]+)(?:\[[a-z,]+\])?==", listed, re.MULTILINE)
+    }
+    whose = packages_distributions()
+    for name, tree in TREES.items():
+        for node in ast.walk(tree):
+            match node:
+                case ast.Import():
+                    modules = [each.name for each in node.names]
+                case ast.ImportFrom(module=str() as module):
+                    modules = [module]
+                case _:
+                    continue
+            for top in {each.partition(".")[0] for each in modules} - sys.stdlib_module_names - {"service"}:
+                names = {re.sub(r"[._]", "-", each).lower() for each in whose.get(top, ())}
+                assert names & installed, f"{name} imports {top}, which pyproject.toml does not ask for"
