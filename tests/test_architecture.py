@@ -300,7 +300,7 @@ def test_every_code_in_the_service_and_the_mappings_has_a_right_check_digit() ->
 
 
 def test_what_the_service_imports_is_installed_with_it() -> None:
-    """The tests' own packages bring more than the service asks for: what only they bring is not there in an installation
+    """The tests' own packages bring more than the service asks for: what only they bring is missing in an installation
     without them. The image's list is resolved from what the service asks for, and from nothing else."""
     listed = (ROOT / "docker" / "requirements.txt").read_text()
     installed = {
