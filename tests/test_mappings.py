@@ -263,7 +263,7 @@ def test_a_folder_with_a_wrong_file_is_refused(tmp_path: Path, text: str, words:
 
 
 def test_a_folder_without_the_standard_is_refused(tmp_path: Path) -> None:
-    with pytest.raises(ConfigurationError, match=r"_standard\.toml: does not exist"):
+    with pytest.raises(ConfigurationError, match=r"_standard\.toml: does not exist; copy the program's own"):
         load_sites(tmp_path)
 
 

@@ -82,6 +82,8 @@ class Standard:
 
 def load_standard(path: Path) -> Standard:
     """The codings, units and words all sites share. Raises ConfigurationError."""
+    if not path.exists():
+        raise ConfigurationError(path.name, "does not exist; copy the program's own into this folder of site files")
     top = Table(read_toml(path), path.name)
     weights = _words(top.tables("weight_unit"), lambda table: _factor(table, "grams"))
     ages = _words(top.tables("age_unit"), lambda table: int(_factor(table, "days")))

@@ -18,9 +18,10 @@ import sys
 import tempfile
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -180,8 +181,10 @@ def lists() -> None:
     from web.ward import age as born_at
     from web.ward import newborn, send, weight
 
+    from service.store import looks
     from service.store.database import Database, migrate
     from service.store.postgres import EmbeddedPostgres
+    from service.web.audit import looked_at
     from service.web.board import Asked
     from service.web.lists import draw_list
     from service.web.looking import NOBODY, Looking
@@ -228,6 +231,35 @@ def lists() -> None:
                 taken.append(time.perf_counter() - start)
             return [min(taken) * 1000, statistics.median(taken) * 1000, max(taken) * 1000]
 
+        def audit() -> None:
+            """The same pages with the look written down and without, in turn: what it adds, commit included."""
+
+            def write(connection: Any, kind: str, about: Any) -> None:
+                looks.write(connection, kind, flow.clock(), None, "/", about)
+
+            written = replace(looking, flow=flow.within(None, write))
+            key = flow.worklist()[0].key
+
+            def infant(look: Looking) -> str:
+                seen = look.flow.infant(key)
+                return look.pages.infant(seen, seen.as_of, None, "", "", looked_at(look, seen))
+
+            pages: dict[str, Callable[[Looking], str]] = {
+                "the list of all sites": lambda look: draw_list(look, None, Asked(), None, None), "an infant": infant,
+            }  # fmt: skip
+            for name, draw in pages.items():
+                taken: dict[bool, list[float]] = {False: [], True: []}
+                for number in range(60):
+                    start = time.perf_counter()
+                    draw(written if number % 2 else looking)
+                    taken[bool(number % 2)].append((time.perf_counter() - start) * 1000)
+                (plain, with_audit), (middle, middle_with) = (
+                    [of(taken[each]) for each in (False, True)] for of in (min, statistics.median)
+                )
+                print(f"  audit, {name}: best {plain:.1f} ms without, {with_audit:.1f} with: "
+                      f"{1 - plain / with_audit:.1%} of the request; median {middle:.1f} and {middle_with:.1f}",
+                      flush=True)  # fmt: skip
+
         found: dict[tuple[int, int], list[float]] = {}
         for open_now, known in ((200, 2_000), (2_000, 4_000), (2_000, 200_000)):
             grow(open_now, known)
@@ -236,6 +268,8 @@ def lists() -> None:
             print(f"  {open_now} open of {known} known: page best {best:.0f} ms, median {middle:.0f} ms, "
                   f"processor time of this process {busy:.0f} ms, {size:.1f} MB; "
                   f"search {quick:.0f} to {slow:.0f} ms, median {usual:.0f} ms", flush=True)  # fmt: skip
+            if (open_now, known) == (2_000, 4_000):
+                audit()
         small, large, vast = found.values()
         print(f"  2,000 open against 200: {large[0] / small[0]:.1f} times as long")
         print(f"  200,000 known against 4,000: {vast[0] / large[0]:.2f} times as long")

@@ -12,7 +12,9 @@ import signal
 import socket
 import subprocess
 from collections.abc import Callable, Iterator
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
+from threading import Thread
 from typing import Any
 
 import httpx
@@ -20,6 +22,8 @@ import pytest
 from contracts.counterpart import Sekmet, start_sekmet
 from journeys.command import PROGRAM, ROOT, Running, call, environment, run
 from ports import free_port
+
+from service.checkup import READ
 
 __all__ = ["start_sekmet"]
 
@@ -709,6 +713,38 @@ def test_check_live_asks_the_sites_server(
     assert "ok     larkmoor: its server answers, and lets us search Patient" in answer.stdout
     assert "ok     larkmoor: it has Subscription" in answer.stdout
     assert "ok     larkmoor: it takes new ServiceRequests and Tasks" in answer.stdout
+
+
+class _ListsNoParameters(BaseHTTPRequestHandler):
+    """A FHIR server whose CapabilityStatement says which types it has and not what they are searched by."""
+
+    def do_GET(self) -> None:
+        listed = [{"type": type, "interaction": [{"code": "search-type"}]} for type in READ]
+        statement = {"resourceType": "CapabilityStatement", "rest": [{"mode": "server", "resource": listed}]}
+        nothing = {"resourceType": "Bundle", "type": "searchset"}
+        body = json.dumps(statement if self.path.endswith("/metadata") else nothing).encode()
+        self.send_response(200)
+        self.send_header("Content-Type", "application/fhir+json")
+        self.send_header("Content-Length", str(len(body)))
+        self.end_headers()
+        self.wfile.write(body)
+
+    def log_message(self, *_: object) -> None:
+        """Say nothing."""
+
+
+def test_check_live_says_that_a_server_lists_no_search_parameters(
+    with_server: Callable[[str], dict[str, str]], tmp_path: Path
+) -> None:
+    with ThreadingHTTPServer(("127.0.0.1", 0), _ListsNoParameters) as server:
+        Thread(target=server.serve_forever, daemon=True).start()
+        env = environment(tmp_path / "data", **with_server(f"http://127.0.0.1:{server.server_port}/fhir"))
+        said = call("check", "--live", "--site", "larkmoor", env=env).stdout
+        server.shutdown()
+    for type in ("Observation", "Procedure", "QuestionnaireResponse"):
+        words = f"its server lists no search parameters of {type}: every {type} is read, whatever it is about"
+        assert f"ok     larkmoor: {words}; nothing is missed" in said
+    assert "every Patient" not in said
 
 
 def test_check_live_says_that_a_server_does_not_answer(

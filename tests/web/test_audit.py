@@ -19,6 +19,7 @@ from web.test_people import flow, rows, wall
 from web.ward import NOW, Clock, fill, key_of, newborn, send
 
 from service.flow import Flow
+from service.store import looks
 from service.store.database import Database
 from service.web.door import AGAIN
 from service.web.looking import Look
@@ -206,3 +207,40 @@ def test_an_auditor_sees_last_tuesdays_list_as_it_was(flow: Flow, served: str, w
         then = client.get(link.replace("&amp;", "&")).text
     assert "As it was known at" in then and "Fay Snowdrop" in then and "Ada Lanternfish" in then
     assert "Gus Thimble" not in then
+
+
+def parts(client: httpx.Client, path: str) -> list[str]:
+    """The parts of a long page, following its own links."""
+    told = [client.get(path).text]
+    while following := re.search(r'href="([^"]*)" rel="next"', told[-1]):
+        told.append(client.get(following[1].replace("&amp;", "&")).text)
+    return told
+
+
+def test_a_day_of_very_many_looks_is_shown_whole_in_parts_also_to_who_sees_one_site(flow: Flow, served: str) -> None:
+    """Sign-ins of others, of which who sees one site knows nothing, push none of the site's own looks off the page."""
+    register(flow, "millet", "it")
+    auditor = register(flow, "sorrel", "auditor", "northbank")
+    with signed_in(served, "sorrel") as narrow, signed_in(served, "millet") as wide:
+        with flow.database.transaction() as connection:
+            for site, person, number in (("northbank", auditor.id, 250), ("", None, 700), ("eastmere", None, 30)):
+                looks.write(connection, "list", NOW, person, "/", [(site, None)] * number)
+        for client, everything in ((narrow, 251), (wide, 982)):
+            told = parts(client, "/audit")
+            assert [text.count('scope="row"') for text in told] == [
+                min(100, everything - at) for at in range(0, everything, 100)
+            ]
+            assert f"1 to 100 of {everything}" in told[0]
+            assert f"of {everything}" in told[-1] and 'rel="next"' not in told[-1] and 'rel="prev"' in told[-1]
+        of_site = parts(wide, "/audit?site=eastmere")
+        assert [text.count('scope="row"') for text in of_site] == [30]
+
+
+def test_very_many_people_are_shown_in_parts(flow: Flow, served: str) -> None:
+    for number in range(120):
+        register(flow, f"p{number:03}")
+    register(flow, "millet", "it")
+    with signed_in(served, "millet") as client:
+        first, second = parts(client, "/people")
+    assert "1 to 100 of 121" in first and "101 to 121 of 121" in second
+    assert len(set(re.findall(r">(p\d{3})<", first + second))) == 120
