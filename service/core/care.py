@@ -131,8 +131,8 @@ class Caution:
 
 
 SHORTEST: Final = Clock(
-    (48, 48), (24, 48),
-    Origin("the shortest of the published clocks", "practice", "low", unconfirmed=True, note="This edition has none."),
+    (48, 72), (24, 48),
+    Origin("the shorter of the published clocks", "practice", "low", unconfirmed=True, note="This edition has none."),
 )  # fmt: skip
 """The clock of an edition that names none."""
 
