@@ -96,6 +96,7 @@ def test_every_complete_finding_gets_a_date_in_every_edition(policy: Policy) -> 
 def test_the_sooner_eye_decides_and_the_other_is_kept() -> None:
     decision = after(Exam(START, eye(stage="3"), MILD))
     assert (decision.next.eye, due(decision).closes) == ("right", on(7))
+    assert decision.next.reason.text.startswith(f"right eye on {START}: ")
     assert [(step.eye, step.window and step.window.closes) for step in decision.also] == [("left", on(14))]
 
 
@@ -172,7 +173,9 @@ def test_looking_again_starts_no_new_clock() -> None:
     decision = after(first, again)
     assert (decision.next.kind, decision.next.by) == ("treatment", f"{on(3)}T09:30")
     assert due(decision) == Window(START, on(3), on(3))
-    assert decision.next.reason.text.endswith(f"within 72 hours of the exam on {START}, which found it")
+    text = decision.next.reason.text
+    assert text.startswith(f"{decision.next.eye} eye on {on(1)}: ")
+    assert text.endswith(f"within 72 hours of the exam on {START}, which found it")
     assert after(first, both(on(1), Eye(view="poor")), again).next.by == f"{on(3)}T09:30"
     assert after(first, Exam(on(1), eye(stage="2", plus="plus", view="poor"), UNSEEN)).next.by == f"{on(3)}T09:30"
     assert after(first, both(on(1), MILD), both(on(2), TYPE_1)).next.by == f"{on(5)}T00:00", "it had gone in between"
@@ -216,7 +219,8 @@ def test_a_treatment_in_doubt_adds_its_reviews_and_takes_nothing_away() -> None:
 def test_plus_outside_type_1_is_decided_by_an_expert_by_the_same_clock() -> None:
     for seen in (eye(plus="plus"), eye(Zone.III, "2", "plus"), eye(Zone.I, "0", "plus")):
         decision = after(both(START, seen))
-        assert (decision.next.kind, decision.next.reason.rule) == ("decision", "plus-not-covered")
+        reason = decision.next.reason
+        assert (decision.next.kind, reason.rule, reason.provenance) == ("decision", "plus-not-covered", "practice")
         assert decision.next.by == f"{on(3).isoformat()}T00:00"
 
 
@@ -560,6 +564,7 @@ def test_refraction_is_asked_for_from_the_day_of_discharge_and_once() -> None:
     step = next(step for step in after(both(START, MILD), baby=gone).also if step.kind == "long-term")
     assert step.window == Window(on(124), on(124), on(185))
     assert (step.reason.rule, step.reason.provenance) == ("long-term", "memory")
+    assert step.reason.text.endswith(f"4 to 6 months after discharge on {on(2)}")
     kinds = [step.kind for step in after(both(START, MILD), baby=gone, followed_up=on(130)).also]
     assert "long-term" not in kinds
 

@@ -52,6 +52,11 @@ def test_the_same_said_again_changes_nothing() -> None:
     assert told([said(0, "exam", exam, 1), said(1, "exam", reordered, 2)], 0, 1) == [[("new", "exam")], []]
 
 
+def test_a_planned_day_of_leaving_is_something_a_date_rests_on() -> None:
+    facts = [said(1, "leaving", {"on": "2031-06-01", "date": "2031-06-09", "by": "N"}), said(1, "name", {"text": "A"})]
+    assert told(facts, 0, 1) == [[], [("new", "leaving")]]
+
+
 def test_a_value_becomes_certain() -> None:
     first, second = said(0, "birth_weight", {"grams": 900}, 1), said(1, "birth_weight", {"grams": 900}, 2)
     unsure = replace(first, fact=replace(first.fact, certain=False))

@@ -427,6 +427,12 @@ def test_an_infant_whose_last_stay_ended_has_left_hospital_and_stays_on_the_list
     assert person(*said, ended).left_on == date(2031, 5, 20), "a stay that ended nobody knows when is not the last"
 
 
+def test_two_stays_at_once_are_no_return() -> None:
+    here = stay(1, since="2031-05-01", until="2031-05-20")
+    assert person(born_fact(), here, stay(2, since="2031-05-03", until="2031-05-10")).came_back is None
+    assert person(born_fact(), here, stay(2, since="2031-05-22", until="2031-05-25")).came_back == date(2031, 5, 22)
+
+
 def test_a_stay_that_goes_on_may_say_when_it_is_to_end() -> None:
     told = person(born_fact(), stay(1, since="2031-05-01", until="2031-06-03", still=True))
     assert (told.in_hospital, told.leaves_on, told.left_on) == (True, date(2031, 6, 3), None)
@@ -449,6 +455,7 @@ def test_a_day_of_leaving_typed_in_counts_from_the_stay_on_and_the_sooner_of_two
         assert person(born, sent, said).leaves_on == min(date.fromisoformat(day), date(2031, 6, 5))
         assert person(born, sent, plan("2031-05-21", None)).leaves_on == date.fromisoformat(day)
     assert person(born, here, plan("2031-05-09", "2031-06-05")).leaves_on is None, "of a stay before this one"
+    assert person(born, here, plan("2031-05-10", "2031-06-05")).leaves_on == date(2031, 6, 5), "on the day it began"
     assert person(born, stay(1, since="2031-05-10", until="2031-05-28"), said).leaves_on is None, "has left"
     assert person(said).record == "unborn-or-empty"
 

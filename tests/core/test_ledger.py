@@ -159,6 +159,14 @@ def test_a_version_read_again_says_what_the_later_mapping_makes_of_it() -> None:
     assert {fact.version.reading for fact in facts} == {1, 2}, "what was said stays on record"
 
 
+def test_what_comes_back_from_the_database_in_another_order_says_the_same() -> None:
+    def seen(mapping: int, *keys: str) -> Reading:
+        value = {key: {"low": 1, "high": 2, "on": "2031-06-01"}[key] for key in keys}
+        return under(mapping, Reading(RESOURCE, version(1), (Fact("p", "born", value, RESOURCE, version(1)),)))
+
+    assert told(seen(1, "low", "high"), seen(2, "high", "low")) == told(seen(1, "low", "high"))
+
+
 def test_a_version_read_again_takes_back_what_was_said_of_somebody_else() -> None:
     wrong, right = under(1, weighs(version(1), "p", 900)), under(2, weighs(version(1), "q", 900))
     assert weights(told(wrong, right), "p") == ((), False)
