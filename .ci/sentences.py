@@ -24,11 +24,11 @@ SAY = (
 )  # fmt: skip
 """Modules every sentence of which reaches people, but for those that refuse a file of settings."""
 RAISE = (
-    "core/ages.py", "core/policy.py", "fhir/terms.py", "flow.py", "recall.py", "web/entry.py", "web/language.py",
-    "web/pages.py",
+    "core/ages.py", "core/policy.py", "fhir/terms.py", "flow.py", "mending.py", "recall.py", "web/entry.py",
+    "web/language.py", "web/pages.py",
 )  # fmt: skip
 """Modules that say something to people in the errors they raise."""
-ERRORS = ("NotFound", "NotUnderstood", "SiteUnavailable", "Unreadable")
+ERRORS = ("Forbidden", "NotFound", "NotUnderstood", "SiteUnavailable", "Unreadable")
 SETTINGS = ("ConfigurationError",)
 SHOWN = ("title", "look_for", "weigh", "words", "note")
 """Keys of a policy file whose texts are shown; so is what a risk flag means."""
@@ -43,8 +43,10 @@ WORDS = {
         "no support",
     ),
     "core/policy.py": ("later", "earlier"),
+    "flow.py": ("your role looks and enters nothing; ask somebody of the unit or the ophthalmologist",),
 }
-"""Single words that take places of sentences, from tables of words that are also written in files."""
+"""Single words that take places of sentences, from tables of words that are also written in files; and a sentence that
+several modules raise."""
 UNITS = ("clock hours", "clock hour", "{clock hours}", "disc diameters", "disc diameter", "{disc diameters}")
 """Units as they come in."""
 _WORD = "a word"

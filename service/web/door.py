@@ -27,6 +27,7 @@ from service.store.people import Person
 from service.web.guard import MACHINES, SAFE, Answers
 from service.web.looking import NOBODY, STRANGER, Looking
 from service.web.pages import Pages
+from service.web.phrases import tell
 from service.web.view import capitalize
 
 WITHOUT: Final = ("static", "health", "language", "sign-in")
@@ -116,7 +117,7 @@ class Door:
         if person.role == "machine" and top not in MACHINES:
             return self._answers.problem(request, 403, FOR_PROGRAMS)
         if person.role == "auditor" and request.method not in SAFE and top not in (*MACHINES, *OWN):
-            return self._answers.problem(request, 403, capitalize(f"{ONLY_LOOKS}."))
+            return self._answers.problem(request, 403, capitalize(f"{tell(ONLY_LOOKS)}."))
         if person is not STRANGER or top in WITHOUT:
             return None
         if top in MACHINES:

@@ -281,7 +281,8 @@ def test_a_role_sees_its_pages_and_enters_what_it_may(
         answer = send_form(client, at("today", "exam"), {}, **NORMAL, do="save")
         assert (answer.status_code == 403) != enters
         if role == "auditor":  # whatever a page may take one day
-            assert client.post("/anything/at/all", data={"a": "b"}).status_code == 403
+            refused = client.post("/anything/at/all", data={"a": "b"}, headers={"Accept-Language": "es"})
+            assert refused.status_code == 403 and "Su función es mirar" in refused.text
     if not enters:
         assert rows(flow, "SELECT count(*) FROM arrivals") == before
 
