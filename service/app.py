@@ -197,13 +197,15 @@ def running(service: Service, jobs: bool = True, invented: Sequence[Person] = ()
 
 
 def _listen(host: str, port: int) -> socket.socket:
-    """Bind before anything else starts, so that a taken port is a sentence and not a stack of threads."""
+    """Listen before anything else starts, so that a taken port is a sentence and not a stack of threads, and whoever
+    comes while the rest starts waits and is not refused."""
     listening: socket.socket | None = None
     try:
         family = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)[0][0]
         listening = socket.socket(family, socket.SOCK_STREAM)
         listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         listening.bind((host, port))
+        listening.listen(socket.SOMAXCONN)
     except OSError as error:
         if listening is not None:
             listening.close()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gzip
 import re
+import socket
 import threading
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
@@ -14,7 +15,7 @@ import httpx
 import pytest
 from flow.conftest import gestation, patient, weight
 
-from service.app import Service, open_service, running
+from service.app import Service, _listen, open_service, running
 from service.settings import read_settings
 
 MAPPINGS = Path(__file__).parents[2] / "mappings"
@@ -59,6 +60,11 @@ def kept(service: Service) -> list[tuple[str, str, bytes]]:
     with service.database.transaction() as connection:
         rows = connection.exec_driver_sql("SELECT method, path, body FROM arrivals ORDER BY id")
         return [(row.method, row.path, bytes(row.body)) for row in rows]
+
+
+def test_whoever_comes_while_the_service_starts_waits_and_is_not_refused() -> None:
+    with _listen("127.0.0.1", 0) as listening, socket.create_connection(listening.getsockname(), timeout=10):
+        pass
 
 
 @pytest.mark.parametrize("method", ["POST", "PUT"])
