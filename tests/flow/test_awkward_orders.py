@@ -11,23 +11,17 @@ from typing import Any
 import orjson
 import pytest
 from flow.conftest import gestation, patient, stay, weight
-from flow.test_course_in_service import BORN, FULL, GRAVE, MILD, Bedside
+from flow.test_course_in_service import BORN, FULL, GRAVE, MILD, Bedside, bedside
 
 from service.core.infant import assemble
 from service.fhir.forms import fill
 from service.fhir.read import read_body
 from service.store.arrivals import Arrival
 
+__all__ = ["bedside"]  # the fixture
+
 FIRST = ("first-exam", "2031-05-10", "2031-05-16")
 OVER = {"on": "2031-05-20", "to": "Elsewhere", "place": "Eye clinic", "date": "2031-05-26", "by": "Nurse"}
-
-
-@pytest.fixture
-def bedside(database: Any, sites: Any) -> Bedside:
-    ward = Bedside(database, sites)
-    ward.now = datetime(2031, 5, 12, 7, 0, tzinfo=UTC)
-    ward.send(patient("p", birthDate=BORN.isoformat()), gestation("p", "25w3d"), weight("p", 780), stay("p", None))
-    return ward
 
 
 def close(bedside: Bedside, why: str, on: str) -> None:
